@@ -1,0 +1,72 @@
+"""relkit: from a fleet's repair log to failure curves and inspection intervals.
+
+Public names are loaded when first used, so that ``import relkit`` stays light.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+from relkit.version import VERSION
+
+if TYPE_CHECKING:
+    from relkit.decisions.age_replacement import replacement_age
+    from relkit.decisions.failure_finding import failure_finding_interval, mean_unavailability
+    from relkit.decisions.renewal import renewals
+    from relkit.decisions.spares import spares_needed
+    from relkit.lives.table import build_lives
+    from relkit.logbook.read import read_log
+    from relkit.plan.build import build_plan
+    from relkit.present.page import write_page
+    from relkit.present.workbook import write_workbook
+    from relkit.study.read import read_study
+    from relkit.survival.tables import cumulative_hazards, survival_curves, weibull_fits
+
+__version__ = VERSION
+
+_HOMES = {
+    "read_study": "relkit.study.read",
+    "read_log": "relkit.logbook.read",
+    "build_lives": "relkit.lives.table",
+    "survival_curves": "relkit.survival.tables",
+    "cumulative_hazards": "relkit.survival.tables",
+    "weibull_fits": "relkit.survival.tables",
+    "mean_unavailability": "relkit.decisions.failure_finding",
+    "failure_finding_interval": "relkit.decisions.failure_finding",
+    "replacement_age": "relkit.decisions.age_replacement",
+    "renewals": "relkit.decisions.renewal",
+    "spares_needed": "relkit.decisions.spares",
+    "build_plan": "relkit.plan.build",
+    "write_page": "relkit.present.page",
+    "write_workbook": "relkit.present.workbook",
+}
+
+__all__ = [
+    "build_lives",
+    "build_plan",
+    "cumulative_hazards",
+    "failure_finding_interval",
+    "mean_unavailability",
+    "read_log",
+    "read_study",
+    "renewals",
+    "replacement_age",
+    "spares_needed",
+    "survival_curves",
+    "weibull_fits",
+    "write_page",
+    "write_workbook",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"relkit has no public name {name!r}")
+    value = getattr(importlib.import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_HOMES])

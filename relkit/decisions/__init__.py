@@ -1,0 +1,1 @@
+"""From fits, costs and targets to intervals, due lists and spares."""

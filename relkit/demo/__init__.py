@@ -1,0 +1,1 @@
+"""A made-up fleet with known truth, written as a repair log."""

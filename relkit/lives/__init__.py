@@ -1,0 +1,1 @@
+"""From jobs, register and meters to one row per life."""

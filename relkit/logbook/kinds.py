@@ -1,0 +1,71 @@
+"""What reading gives for one kind of table, with the account of its rows.
+
+Layer: logbook. Rows read = rows kept + rows set aside, or it is a fault of this program.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from relkit.logbook.findings import Finding
+from relkit.logbook.kind_texts import SourceTexts
+from relkit.logbook.set_aside import Sifted, set_aside_findings, set_aside_frame
+
+__all__ = ["KindRead", "accounted", "joined"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class KindRead:
+    """Rows of one kind."""
+
+    rows: pd.DataFrame  #: the rows kept, typed; the index is the row's place in what was read
+    set_aside: pd.DataFrame
+    findings: tuple[Finding, ...]
+    files: pd.DataFrame
+    given: frozenset[str]  #: our columns that at least one source gives
+
+
+def joined(pieces: Iterable[Sifted]) -> Sifted:
+    """Return the sources of one kind as one frame; what a source lacks is blank or NaN in it."""
+    sifted = list(pieces)
+    rows = sifted[0].rows
+    if len(sifted) > 1:
+        rows = pd.concat([piece.rows for piece in sifted if len(piece.rows)] or [rows])
+        texts = [name for name in rows.columns if rows[name].dtype == object]
+        rows[texts] = rows[texts].fillna("")
+    set_aside = tuple(aside for piece in sifted for aside in piece.set_aside)
+    findings = tuple(one for piece in sifted for one in piece.findings)
+    return Sifted(rows, set_aside, findings)
+
+
+def accounted(kind: str, read: tuple[SourceTexts, ...], sifted: Sifted) -> KindRead:
+    """Return the rows of a kind, after checking that each row read is kept or set aside, once.
+
+    Raises
+    ------
+    RuntimeError
+        A row was lost or counted twice: a fault of this program.
+    """
+    index = np.concatenate([one.texts.index.to_numpy() for one in read])
+    aside = [piece.index.to_numpy() for piece in sifted.set_aside]
+    kept = sifted.rows.index.unique().to_numpy()  # an expanded row counts once
+    found = np.sort(np.concatenate([kept, *aside]))
+    if len(found) != len(index) or not np.array_equal(found, np.sort(index)):
+        raise RuntimeError(
+            f"{kind}: {len(index)} rows were read, but {len(kept)} kept and "
+            f"{sum(map(len, aside))} set aside: please report this"
+        )
+    texts = pd.concat([one.texts for one in read])
+    called = {file: columns for one in read for file, columns in one.called.items()}
+    frame = set_aside_frame(kind, sifted.set_aside, texts, called)
+    return KindRead(
+        rows=sifted.rows,
+        set_aside=frame,
+        findings=(*sifted.findings, *set_aside_findings(frame)),
+        files=pd.concat([one.files for one in read], ignore_index=True),
+        given=frozenset(name for one in read for name in one.texts.columns),
+    )

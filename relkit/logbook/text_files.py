@@ -1,0 +1,269 @@
+"""CSV, TSV and other delimited text to text tables, fast where the file is clean.
+
+Layer: logbook. All columns are read as text by pyarrow; broken files go line by line.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv
+from numpy.typing import NDArray
+
+from relkit.errors import InputError
+from relkit.logbook.encodings import Decoded, decode
+from relkit.logbook.text_lines import MOST_LINES, fitted, read_lines, row_of_text
+from relkit.logbook.text_table import (
+    HEAD_ROWS,
+    BrokenRow,
+    TextTable,
+    header_names,
+    header_rows_present,
+    table_of_records,
+    tidy_name,
+    without_blank_rows,
+)
+from relkit.study.settings import Source
+
+__all__ = ["DELIMITERS", "read_text_file"]
+
+#: Delimiters that are tried, the commonest first.
+DELIMITERS = (",", ";", "\t", "|")
+
+#: So much of a file is looked at for its header and delimiter [bytes].
+HEAD_BYTES = 1 << 18
+
+
+def read_text_file(
+    path: Path, *, file: str, source: Source, wanted: tuple[str, ...], study_path: str
+) -> TextTable:
+    """Rows of a delimited text file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    file : str
+        Its name in messages and row ids.
+    source : Source
+        Header rows, delimiter and encoding, as far as declared.
+    wanted : tuple of str
+        Column names that the study asks for: they tell the delimiter.
+    study_path : str
+        The study file, for messages.
+
+    Raises
+    ------
+    InputError
+        The file is empty or no text, its bytes do not fit, or the header is not there.
+    """
+    decoded = decode(path.read_bytes(), file=file, encoding=source.encoding, path=study_path)
+    head, offsets = _head_records(decoded)
+    header_rows_present(
+        len(head), file=file, header_row=source.header_row, header_rows=source.header_rows
+    )
+    first, last = source.header_row - 1, source.header_row + source.header_rows - 1
+    delimiter = source.delimiter or _delimiter(head[first:last], wanted)
+    cells = [_cells(record, delimiter) for record in head]
+    names, last_names = header_names(cells[first:last])
+    if not any(names):
+        raise InputError(
+            "the header row is blank",
+            file=file,
+            row=source.header_row,
+            mend="Write the row of the column names as header_row of this source",
+        )
+    below = offsets[last - 1]
+    table = (
+        _line_by_line(decoded.text[below:], delimiter, names, last + 1)
+        if decoded.damaged
+        else _fast(decoded.data[below:], delimiter, names, last + 1)
+    )
+    return replace(
+        table,
+        file=file,
+        last_names=last_names,
+        encoding=decoded.encoding,
+        delimiter=delimiter,
+        head=tuple(tuple(record) for record in cells[:HEAD_ROWS]),
+        findings=decoded.findings,
+    )
+
+
+def _head_records(decoded: Decoded) -> tuple[list[str], list[int]]:
+    """Return the first records of a file and where each ends (bytes, or characters if damaged)."""
+    lines, whole = _head_lines(decoded)
+    records: list[str] = []
+    ends: list[int] = []
+    place = end = 0
+    while place < len(lines):
+        taken = _lines_of_record([line for line, _ in lines[place : place + HEAD_ROWS]])
+        chosen = lines[place : place + taken]
+        end += sum(length for _, length in chosen)
+        place += taken
+        records.append(" ".join(line for line, _ in chosen))
+        ends.append(end)
+    return (records, ends) if whole else (records[:-1], ends[:-1])
+
+
+def _head_lines(decoded: Decoded) -> tuple[list[tuple[str, int]], bool]:
+    """Return the first lines with their lengths, ends included, and whether those are all."""
+    whole = len(decoded.text or decoded.data) <= HEAD_BYTES
+    if decoded.damaged:
+        pieces = re.split("(\r\n|\n|\r)", decoded.text[:HEAD_BYTES])
+        lengths = [len(piece) for piece in pieces]
+    else:
+        split = re.split(b"(\r\n|\n|\r)", decoded.data[:HEAD_BYTES])
+        pieces = [piece.decode("utf-8", errors="replace") for piece in split]
+        lengths = [len(piece) for piece in split]
+    pieces.append("")
+    lengths.append(0)
+    lines = [
+        (pieces[place], lengths[place] + lengths[place + 1]) for place in range(0, len(pieces), 2)
+    ]
+    return (lines if lines[-1][1] else lines[:-1]), whole
+
+
+def _lines_of_record(lines: list[str]) -> int:
+    """Return how many of the lines the first record takes: more than one if quotes span them."""
+    quotes = 0
+    for taken, line in enumerate(lines, start=1):
+        quotes += line.count('"')
+        if quotes % 2 == 0:
+            return taken
+    return 1
+
+
+def _cells(record: str, delimiter: str) -> list[str]:
+    cells, problem = row_of_text(record.replace("\r", " ").replace("\n", " "), delimiter)
+    return record.split(delimiter) if problem else cells
+
+
+def _delimiter(header: list[str], wanted: tuple[str, ...]) -> str:
+    """Delimiter under which most of the wanted names are found; else the most frequent."""
+    asked = {tidy_name(name).casefold() for name in wanted}
+    best, best_score = ",", (0, 0)
+    for delimiter in DELIMITERS:
+        rows = [next(csv.reader([row], delimiter=delimiter), []) for row in header]
+        names, last_names = header_names(rows)
+        found = {name.casefold() for name in (*names, *last_names)}
+        score = (len(asked & found), len(names) - 1)
+        if score > best_score:
+            best, best_score = delimiter, score
+    return best
+
+
+def _fast(body: bytes, delimiter: str, names: tuple[str, ...], first_row: int) -> TextTable:
+    """Read clean UTF-8 columnar; a row that does not fit is taken up singly."""
+    if not body:
+        return _table(names, table_of_records([], len(names)), np.empty(0, dtype=np.int64))
+    odd: list[tuple[int, str]] = []
+
+    def keep_odd(row: pa.csv.InvalidRow) -> str:
+        odd.append((row.number, row.text))
+        return "skip"
+
+    columns = [str(place) for place in range(len(names))]
+    try:
+        cells = pa.csv.read_csv(
+            pa.BufferReader(body),
+            # one thread: only then does pyarrow number the rows that do not fit
+            read_options=pa.csv.ReadOptions(
+                column_names=columns, use_threads=False, block_size=1 << 24
+            ),
+            parse_options=pa.csv.ParseOptions(
+                delimiter=delimiter,
+                newlines_in_values=True,
+                ignore_empty_lines=False,
+                invalid_row_handler=keep_odd,
+            ),
+            convert_options=pa.csv.ConvertOptions(column_types=dict.fromkeys(columns, pa.string())),
+        )
+    except pa.ArrowInvalid:  # a row longer than a block: a quote that never closes
+        return _line_by_line(body.decode("utf-8"), delimiter, names, first_row)
+    spanned = b'"' in body and cells.num_rows + len(odd) != _line_count(body)
+    if spanned and not _sound_over_lines(cells, odd, delimiter):
+        return _line_by_line(body.decode("utf-8"), delimiter, names, first_row)
+    return _with_odd_rows(cells, odd, delimiter, names, first_row)
+
+
+def _sound_over_lines(cells: pa.Table, odd: list[tuple[int, str]], delimiter: str) -> bool:
+    """Whether the cells that span lines are what they seem, and no open quote swallowed rows.
+
+    An open quote ends at the next one, so the swallowing cell holds a quotation mark, or a line
+    with as many delimiters as a row, or its row has too many cells.
+    """
+    if any("\n" in text or "\r" in text for _, text in odd):
+        return False
+    row = rf"[\r\n](?:[^\r\n]*{re.escape(delimiter)}){{{max(len(cells.columns) - 1, 1)}}}"
+    for column in cells.columns:
+        spanning = column.filter(pc.match_substring_regex(column, "[\r\n]"))
+        if len(spanning) == 0:
+            continue
+        doubtful = (
+            pc.any(pc.match_substring(spanning, '"')).as_py()
+            or pc.any(pc.match_substring_regex(spanning, row)).as_py()
+            or pc.max(pc.count_substring_regex(spanning, "\r\n|\r|\n")).as_py() >= MOST_LINES
+        )
+        if doubtful:
+            return False
+    return True
+
+
+def _line_count(body: bytes) -> int:
+    count = body.count(b"\n") + body.count(b"\r") - body.count(b"\r\n")
+    return count + (not body.endswith((b"\n", b"\r")))
+
+
+def _with_odd_rows(
+    cells: pa.Table,
+    odd: list[tuple[int, str]],
+    delimiter: str,
+    names: tuple[str, ...],
+    first_row: int,
+) -> TextTable:
+    """Rows that pyarrow took, and of the others those that only lack blank cells."""
+    is_odd = np.zeros(cells.num_rows + len(odd), dtype=bool)
+    is_odd[[number - 1 for number, _ in odd]] = True
+    rows = first_row + np.flatnonzero(~is_odd)
+    broken: list[BrokenRow] = []
+    mended: list[list[str]] = []
+    mended_rows: list[int] = []
+    blank_rows = 0
+    for number, text in odd:
+        row = first_row + number - 1
+        outcome = fitted(_cells(text, delimiter), names, row)
+        if isinstance(outcome, BrokenRow):
+            broken.append(outcome)
+        elif any(outcome):
+            mended.append(outcome)
+            mended_rows.append(row)
+        else:
+            blank_rows += 1
+    if mended:
+        cells = pa.concat_tables([cells, table_of_records(mended, len(names))])
+        rows = np.concatenate([rows, np.array(mended_rows, dtype=np.int64)])
+        order = np.argsort(rows, kind="stable")
+        cells, rows = cells.take(pa.array(order)), rows[order]
+    table = _table(names, cells, rows)
+    return replace(table, broken=tuple(broken), blank_rows=table.blank_rows + blank_rows)
+
+
+def _line_by_line(text: str, delimiter: str, names: tuple[str, ...], first_row: int) -> TextTable:
+    read = read_lines(text, delimiter=delimiter, names=names, first_row=first_row)
+    cells = table_of_records(read.records, len(names))
+    table = _table(names, cells, np.array(read.rows, dtype=np.int64))
+    return replace(table, broken=tuple(read.broken), blank_rows=read.blank_rows)
+
+
+def _table(names: tuple[str, ...], cells: pa.Table, rows: NDArray[np.int64]) -> TextTable:
+    cells, rows, blank_rows = without_blank_rows(cells, rows)
+    return TextTable(
+        file="", names=names, last_names=names, cells=cells, rows=rows, blank_rows=blank_rows
+    )

@@ -1,0 +1,213 @@
+"""Best intervals fitted to each vehicle class's services and held under the user's rules.
+
+Layer: plan. One row per stratum and service; conflicts are stated, nothing is stretched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from relkit.decisions.replacement_uncertainty import averaged_cost_rate
+from relkit.decisions.schedule import ScheduledInterval, interval_by_cost, interval_by_target
+from relkit.plan.choices import Choices
+from relkit.plan.evidence import Evidence
+from relkit.plan.usage import ServiceGrid, in_clock, matching_vehicles
+from relkit.study.settings import MaintenanceRule, Study
+from relkit.units import parse_quantity
+
+__all__ = ["TESTS", "rule_maximum", "scheduled_visits"]
+
+Floats = NDArray[np.float64]
+
+#: Tasks that look at an item and leave it in place.
+TESTS = ("failure-finding", "condition inspection")
+#: Columns of a schedule without rows, with their types.
+_COLUMNS = {
+    **dict.fromkeys(["stratum", "every_nth", "vehicle_count", "positions"], "int64"),
+    **dict.fromkeys(["interval", "interval_days", "spacing", "wanted", "cost_penalty"], "float64"),
+    **dict.fromkeys(["task", "vehicles", "service", "service_limit", "vehicle_names"], "object"),
+    **dict.fromkeys(["binding", "rule", "status", "mend"], "object"),
+}
+_WITH_INTERVAL = (*TESTS, "planned replacement")
+
+
+def scheduled_visits(
+    found: Evidence,
+    chosen: Choices,
+    items: pd.DataFrame,
+    grids: Sequence[ServiceGrid],
+    rates: pd.DataFrame,
+    fitments: pd.DataFrame,
+    study: Study,
+) -> pd.DataFrame:
+    """Every stratum with a task at every service that its vehicles get.
+
+    Returns
+    -------
+    DataFrame
+        ``stratum``, ``vehicles``, ``service``, ``task``, ``every_nth``, ``interval`` [clock],
+        ``interval_days`` [d], ``spacing`` [clock], ``wanted`` [clock], ``binding``, ``rule``,
+        ``status``, ``mend``, ``cost_penalty`` [1], ``vehicle_count``, ``positions``.
+    """
+    rows = _pairs(chosen, items, grids, rates, study)
+    if rows.empty:
+        return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in _COLUMNS.items()})
+    maxima = [
+        rule_maximum(
+            [r for r in chosen.settings[s].rules if _same_kind(r, task)],
+            vehicles,
+            rates,
+            fitments,
+            study.clock,
+        )
+        for s, task, vehicles in zip(
+            rows["stratum"], rows["task"], rows["vehicle_names"], strict=True
+        )
+    ]
+    rows["maximum"] = [maximum for maximum, _ in maxima]
+    rows["rule"] = [name for _, name in maxima]
+    rows["wanted"] = chosen.best[rows["stratum"]]
+    safety = np.array([s.safety for s in chosen.settings])[rows["stratum"]]
+    by_target = rows["task"].isin(TESTS).to_numpy() | safety | ~_priced(rows, found, chosen)
+    parts = []
+    if by_target.any():
+        parts.append(_by_target(rows[by_target]))
+    if (~by_target).any():
+        parts.append(_by_cost(rows[~by_target], found, chosen))
+    done = pd.concat(parts).sort_index()
+    with_days = done["interval"] / done["rate"].where(done["rate"] > 0)
+    return done.assign(interval_days=with_days).drop(columns=["rate", "maximum"])
+
+
+def _priced(rows: pd.DataFrame, found: Evidence, chosen: Choices) -> NDArray[np.bool_]:
+    """Rows whose costs and draws are known; a rule's maximum alone sets the others."""
+    stratum = rows["stratum"].to_numpy()
+    costs = [(chosen.settings[s].cost_planned, chosen.settings[s].cost_failure) for s in stratum]
+    drawn = np.isfinite(found.shape[stratum] + found.scale[stratum]).all(axis=1)
+    return np.asarray((np.array(costs) > 0).all(axis=1) & drawn, dtype=np.bool_)
+
+
+def _same_kind(rule: MaintenanceRule, task: str) -> bool:
+    return rule.task == ("test" if task in TESTS else "replace")
+
+
+def _pairs(
+    chosen: Choices,
+    items: pd.DataFrame,
+    grids: Sequence[ServiceGrid],
+    rates: pd.DataFrame,
+    study: Study,
+) -> pd.DataFrame:
+    """Strata with a task, by service; vehicles without any service stand in a row of their own."""
+    rows = []
+    here = items[items["stratum"] >= 0]
+    for stratum in sorted(set(here["stratum"].astype(int).tolist())):
+        fitted = here[here["stratum"] == stratum]
+        task = str(chosen.triage.task[stratum])
+        if task not in _WITH_INTERVAL:
+            continue
+        left = set(fitted["vehicle"])
+        for grid in grids:
+            names = left & grid.vehicles
+            if names:
+                rows.append(_pair(stratum, task, fitted, names, grid, rates, study))
+                left -= names
+        if left:
+            rows.append(_pair(stratum, task, fitted, left, None, rates, study))
+    return pd.DataFrame(rows)
+
+
+def _pair(
+    stratum: int,
+    task: str,
+    fitted: pd.DataFrame,
+    names: set[str],
+    grid: ServiceGrid | None,
+    rates: pd.DataFrame,
+    study: Study,
+) -> dict[str, object]:
+    return {
+        "stratum": stratum,
+        "task": task,
+        "vehicles": grid.label if grid else "vehicles without a service",
+        "service": grid.name if grid else "",
+        "service_limit": grid.binding if grid else "",
+        "spacing": grid.spacing if grid else np.nan,
+        "rate": float(rates.loc[sorted(names), study.clock].mean()),
+        "vehicle_names": frozenset(names),
+        "vehicle_count": len(names),
+        "positions": int(fitted["vehicle"].isin(names).sum()),
+    }
+
+
+def rule_maximum(
+    rules: Sequence[MaintenanceRule],
+    vehicles: frozenset[str],
+    rates: pd.DataFrame,
+    fitments: pd.DataFrame,
+    clock: str,
+) -> tuple[float, str]:
+    """Least maximum of the rules that hold for any of these vehicles, and that rule's name.
+
+    Limits in other units than the clock are turned into it at the mean rate of the vehicles
+    that the rule holds for; the due list holds each vehicle to the rule's own dates besides.
+    """
+    least, name = np.inf, ""
+    for rule in rules:
+        held = sorted(vehicles & matching_vehicles(fitments, rule.where))
+        if not held:
+            continue
+        for quantity in map(parse_quantity, rule.maximum):
+            value = in_clock(quantity, clock, rates.loc[held].mean())
+            if value < least:  # False where a rate is not known
+                least, name = value, rule.name
+    return least, name
+
+
+def _by_target(rows: pd.DataFrame) -> pd.DataFrame:
+    result = interval_by_target(
+        rows["wanted"].to_numpy(dtype=float),
+        spacing=rows["spacing"].to_numpy(dtype=float),
+        maximum=rows["maximum"].to_numpy(dtype=float),
+    )
+    return _with_result(rows, result)
+
+
+def _by_cost(rows: pd.DataFrame, found: Evidence, chosen: Choices) -> pd.DataFrame:
+    stratum = rows["stratum"].to_numpy()
+    planned, failure = (
+        np.array([getattr(chosen.settings[s], name) for s in stratum])
+        for name in ("cost_planned", "cost_failure")
+    )
+
+    def cost(ages: Floats) -> Floats:
+        return averaged_cost_rate(
+            ages,
+            scale=found.scale[stratum],
+            shape=found.shape[stratum],
+            cost_planned=planned,
+            cost_failure=failure,
+        )
+
+    result = interval_by_cost(
+        rows["wanted"].to_numpy(dtype=float),
+        spacing=rows["spacing"].to_numpy(dtype=float),
+        cost_rate=cost,
+        maximum=rows["maximum"].to_numpy(dtype=float),
+    )
+    return _with_result(rows, result)
+
+
+def _with_result(rows: pd.DataFrame, result: ScheduledInterval) -> pd.DataFrame:
+    return rows.assign(
+        interval=result.interval,
+        every_nth=result.every_nth,
+        binding=result.binding,
+        status=result.status,
+        mend=result.mend,
+        cost_penalty=result.cost_penalty,
+    )

@@ -1,0 +1,113 @@
+"""What the study says of each stratum: function, costs, rules and spares, most specific first.
+
+Layer: plan. A setting fits a component with or without its item type, and a location group by
+its own name or by one of its locations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+from relkit.study.settings import LocationGroup, MaintenanceRule, Study
+from relkit.units import Quantity, parse_quantity
+
+__all__ = ["StratumSettings", "base_component", "place_of", "stratum_settings"]
+
+
+class _Placed(Protocol):
+    @property
+    def component(self) -> str | None: ...
+    @property
+    def location(self) -> str | None: ...
+
+
+_Entry = TypeVar("_Entry", bound=_Placed)
+
+
+@dataclass(frozen=True, slots=True)
+class StratumSettings:
+    """Settings of one component type at one place."""
+
+    evident: bool  #: the driver notices a failure at once
+    safety: bool  #: intervals are rounded down
+    target_unavailability: float  #: largest mean share of time failed [1]; NaN: none given
+    warning_time: Quantity | None  #: mean time from a visible defect to failure
+    detection: float  #: probability that a look finds the defect [1]
+    cost_planned: float  #: one planned replacement [money]; NaN: not given
+    cost_failure: float  #: one failure [money]; NaN: not given
+    cost_check: float  #: one test or look [money]; NaN: not given
+    rules: tuple[MaintenanceRule, ...]  #: rules that the user entered for this stratum
+    lead_time_days: float  #: of a spare [d]
+    service_level: float  #: probability of no stock-out during a lead time [1]
+
+
+def base_component(component: str) -> str:
+    """Component type without the type of item: ``switcher, old type`` gives ``switcher``."""
+    return component.split(",", 1)[0].strip()
+
+
+def place_of(component: str, location: str, groups: Iterable[LocationGroup]) -> str:
+    """Place that a location is planned as: the name of its first fitting group, or itself."""
+    for group in groups:
+        fits = group.component in (None, component, base_component(component))
+        if fits and location in group.locations:
+            return group.name
+    return location
+
+
+def stratum_settings(study: Study, component: str, place: str) -> StratumSettings:
+    """Return the settings that apply to a component at a place, the most specific one winning."""
+    names = _names_of(study, component, place)
+    functions = _fitting(study.functions, component, names)
+    costs = _fitting(study.costs.items, component, names)
+    spares = [item for item in study.spares if item.component in (None, component)] or [
+        item for item in study.spares if item.component == base_component(component)
+    ]
+    spare = max(spares, key=lambda item: item.component is not None, default=None)
+    warning = _last(item.warning_time for item in functions)
+    return StratumSettings(
+        evident=_last((item.evident for item in functions), True),
+        safety=_last((item.safety for item in functions), False),
+        target_unavailability=_last(
+            (item.target_unavailability for item in functions), float("nan")
+        ),
+        warning_time=parse_quantity(warning) if warning else None,
+        detection=_last((item.detection for item in functions), 0.7),
+        cost_planned=_last((item.planned for item in costs), float("nan")),
+        cost_failure=_last((item.failure for item in costs), float("nan")),
+        cost_check=_last((item.check for item in costs), float("nan")),
+        rules=tuple(_fitting(study.rules, component, names)),
+        lead_time_days=spare.lead_time_days if spare else 14.0,
+        service_level=spare.service_level if spare else 0.95,
+    )
+
+
+def _names_of(study: Study, component: str, place: str) -> frozenset[str]:
+    """Return the place's own name and, where it is a group, the names of its locations."""
+    own = (None, component, base_component(component))
+    groups = [g for g in study.location_groups if g.name == place and g.component in own]
+    return frozenset({place, *(name for group in groups for name in group.locations)})
+
+
+def _fitting(entries: Sequence[_Entry], component: str, names: frozenset[str]) -> list[_Entry]:
+    """Entries that fit, the least specific first and in the order of the study within a rank."""
+    ranked = []
+    for entry in entries:
+        if entry.component not in (None, component, base_component(component)):
+            continue
+        if entry.location is not None and entry.location not in names:
+            continue
+        rank = 2 * (entry.component is not None) + (entry.component == component)
+        ranked.append((rank + 2 * (entry.location is not None), entry))
+    return [entry for _, entry in sorted(ranked, key=lambda pair: pair[0])]
+
+
+_Value = TypeVar("_Value")
+
+
+def _last(values: Iterable[_Value | None], default: _Value | None = None) -> _Value:
+    """Last value that is given, else the default."""
+    given = [value for value in values if value is not None]
+    return given[-1] if given else default  # type: ignore[return-value]

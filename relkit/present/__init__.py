@@ -1,0 +1,1 @@
+"""Figures, sentences, page and workbook made from a plan."""

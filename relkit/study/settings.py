@@ -1,0 +1,306 @@
+"""The settings of a study as frozen dataclasses: everything particular to one fleet.
+
+Layer: study. The TOML file mirrors these names; read.py turns one into the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import field
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, ConfigDict, Field
+from pydantic.dataclasses import dataclass
+
+from relkit.units import Quantity, parse_quantity
+
+__all__ = [
+    "ActionTreatment",
+    "Carried",
+    "CostItem",
+    "Costs",
+    "DecisionSettings",
+    "Files",
+    "FunctionSettings",
+    "LocationGroup",
+    "MaintenanceRule",
+    "Outcome",
+    "Service",
+    "Source",
+    "SparesSettings",
+    "Study",
+    "Treatments",
+    "Window",
+    "Words",
+]
+
+_CONFIG = ConfigDict(extra="forbid")
+
+#: What a finding says of the item that was looked at.
+Outcome = Literal[
+    "failure",  # the item itself failed, noticed at once
+    "failure found at check",  # the item was found failed; it failed since the last good check
+    "cause unknown",  # a symptom only: whichever item was replaced is a candidate
+    "unfailed",  # taken out while still good (planned, opportunity, campaign)
+    "external damage",  # impact, vandalism, damage by hand or lance
+    "no failure",  # no fault found, cleaned, reseated, adjusted
+    "not fitted",  # a view that this vehicle never had
+    "outside boundary",  # power feed, battery, something that is not an item of the study
+]
+
+#: What an action does to the item's stay at its position.
+Effect = Literal["new item", "continues", "removed", "fitted"]
+
+Probability = Annotated[float, Field(gt=0, lt=1)]
+Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+NonNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+def _quantity(text: str) -> str:
+    parse_quantity(text)
+    return text
+
+
+def _month_day(text: str) -> str:
+    datetime.strptime(f"2000-{text}", "%Y-%m-%d")
+    return text
+
+
+QuantityText = Annotated[str, AfterValidator(_quantity)]
+MonthDay = Annotated[str, AfterValidator(_month_day)]
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class Window:
+    """What period the log covers in full; outside it nothing counts as observed."""
+
+    start: datetime | date | None = None  #: first instant; default: the earliest job
+    end: datetime | date | None = None  #: end (a date: its last instant); default: last full month
+    gaps: tuple[tuple[date, date], ...] = ()  #: first and last day of each gap, both in the gap
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class Carried:
+    """One item that every vehicle of a vehicle list carries."""
+
+    component: str  #: component type
+    location: str = ""  #: mounting location; blank where the component has only one
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class Source:
+    """One file, or a glob of files of one form, and how its columns are called."""
+
+    path: str  #: path or glob, relative to the study file
+    columns: Mapping[str, str] = field(default_factory=dict)  #: our name -> the file's name
+    covariates: Mapping[str, str] = field(default_factory=dict)  #: name to keep -> file's name
+    counters: Mapping[str, str] = field(default_factory=dict)  #: counter -> the file's name
+    fixed: Mapping[str, str] = field(default_factory=dict)  #: our name -> value for every row
+    carries: tuple[Carried, ...] = ()  #: register only: what each listed vehicle carries
+    sheet: str | None = None  #: workbook sheet; default: the first
+    header_row: int = Field(default=1, ge=1)  #: row of the column names, counted from 1
+    header_rows: int = Field(default=1, ge=1, le=3)  #: how many rows the header takes
+    fill_down: tuple[str, ...] = ()  #: our names of columns whose blanks repeat the cell above
+    delimiter: str | None = None  #: default: found out
+    encoding: str | None = None  #: default: found out
+    decimal: Literal[".", ","] = "."  #: decimal sign
+    thousands: Literal["", ".", ",", " "] = ""  #: sign between thousands
+    #: "day first", "month first", "year first" (ISO 8601), or a pattern such as "%d.%m.%Y %H:%M"
+    date_format: str = "year first"
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class Files:
+    """Where the tables come from."""
+
+    log: tuple[Source, ...]
+    register: tuple[Source, ...] = ()
+    readings: tuple[Source, ...] = ()
+    inspections: tuple[Source, ...] = ()
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class Words:
+    """Variants of names: our word -> how the log writes it (case and blanks never matter)."""
+
+    vehicle: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    component: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    location: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    finding: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    action: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class ActionTreatment:
+    """What an action does to the life at its position."""
+
+    effect: Effect
+    type: str = ""  #: type of the item that goes in, where it differs: "re-made joint"
+    from_now_on: bool = False  #: True: later new items at the position are of this type too
+
+
+def _default_findings() -> dict[str, Outcome]:
+    return {
+        "failed": "failure",
+        "found failed at check": "failure found at check",
+        "view dark": "cause unknown",
+        "planned": "unfailed",
+        "campaign": "unfailed",
+        "external damage": "external damage",
+        "no fault found": "no failure",
+        "dirty": "no failure",
+        "loose connection": "no failure",
+        "not fitted": "not fitted",
+        "power feed": "outside boundary",
+    }
+
+
+def _default_actions() -> dict[str, ActionTreatment]:
+    return {
+        "replaced": ActionTreatment(effect="new item"),
+        "retrofitted": ActionTreatment(effect="new item", type="new type", from_now_on=True),
+        "repaired": ActionTreatment(effect="new item", type="repaired"),
+        "removed": ActionTreatment(effect="removed"),
+        "fitted": ActionTreatment(effect="fitted"),
+        "reseated": ActionTreatment(effect="continues"),
+        "cleaned": ActionTreatment(effect="continues"),
+        "adjusted": ActionTreatment(effect="continues"),
+        "tested": ActionTreatment(effect="continues"),
+        "none": ActionTreatment(effect="continues"),
+    }
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class Treatments:
+    """What findings and actions mean, and the thresholds of the data checks."""
+
+    findings: Mapping[str, Outcome] = field(default_factory=_default_findings)
+    actions: Mapping[str, ActionTreatment] = field(default_factory=_default_actions)
+    blank_finding: Outcome = "cause unknown"  #: outcome where a row states no finding
+    blank_action: Effect = "new item"  #: effect where no row of the event states an action
+    duplicate_days: float = Field(default=3.0, ge=0)  #: same work within so many days is one job
+    default_dates: tuple[date, ...] = (date(1900, 1, 1), date(1970, 1, 1))  #: "unknown" dates
+    #: share of a depot's or fleet's items with one fitted date from which it is a default date
+    common_date_share: float = Field(default=0.25, gt=0, le=1)
+    largest_daily_use: Mapping[str, float] = field(
+        default_factory=lambda: {"engine_hours": 24.0, "km": 1500.0}
+    )  #: counter -> most that one day can add
+    masked: Literal["shared", "all failed", "none failed"] = "shared"  #: several replaced on a job
+    zero_life_days: float = Field(default=0.0, ge=0)  #: up to this age: dead on arrival
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class LocationGroup:
+    """Mounting locations that are fitted and planned as one place."""
+
+    name: str
+    locations: tuple[str, ...]
+    component: str | None = None  #: only for this component type; default: all
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class FunctionSettings:
+    """What a failure means for the driver; a blank component or location fits all."""
+
+    component: str | None = None
+    location: str | None = None
+    evident: bool | None = None  #: the driver notices at once
+    safety: bool | None = None  #: intervals are rounded down
+    target_unavailability: Probability | None = None  #: largest mean share of time failed
+    warning_time: QuantityText | None = None  #: from a visible defect to failure, on average
+    detection: Annotated[float, Field(gt=0, le=1)] | None = None  #: a look finds the defect
+    reported_share: Annotated[float, Field(ge=0, le=1)] | None = None  #: of noticed failures
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class Service:
+    """A visit that the workshop makes anyway; the first limit that is reached makes it due."""
+
+    name: str
+    every: tuple[QuantityText, ...]  #: "250 engine_hours", "13 weeks", ...
+    where: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  #: covariate -> values
+    on: tuple[MonthDay, ...] = ()  #: also due on these days of the year, "10-01"
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class MaintenanceRule:
+    """A maximum that the user entered; relkit never exceeds it and supplies none of its own."""
+
+    name: str
+    authority: str  #: who set it: "law", "maker", "company", or a fuller name
+    maximum: tuple[QuantityText, ...]  #: one or several, the first that is reached counts
+    task: Literal["test", "replace"] = "test"
+    component: str | None = None
+    location: str | None = None
+    where: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    checked: date | None = None  #: when somebody last compared it with its authority
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class CostItem:
+    """Costs for a component at a location, each all in; blank names fit all."""
+
+    planned: Money | None = None  #: one planned replacement
+    failure: Money | None = None  #: one failure: part, labour, call-out, downtime, consequence
+    check: Money | None = None  #: one test or look
+    component: str | None = None
+    location: str | None = None
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class Costs:
+    """What work costs; a cost that is not given is never guessed."""
+
+    currency: str = "money units"
+    visit: Money = 0.0  #: set-up of a visit outside a service
+    downtime_per_hour: Money = 0.0
+    items: tuple[CostItem, ...] = ()
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class DecisionSettings:
+    """Thresholds below which planned replacement is refused, and the length of the forecast."""
+
+    least_probability_of_wear: Probability = 0.8  #: that the shape is above 1
+    least_saving: Probability = 0.05  #: share of the cost of running to failure
+    horizon_months: float = Field(default=12.0, gt=0, le=120)
+    confidence_level: Probability = 0.95
+    seed: int = 1
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class SparesSettings:
+    """How spares are stocked; a blank component fits all."""
+
+    component: str | None = None
+    lead_time_days: float = Field(default=14.0, gt=0)
+    service_level: Probability = 0.95  #: probability of no stock-out during a lead time
+
+
+@dataclass(config=_CONFIG, frozen=True)
+class Study:
+    """Everything that is particular to one fleet."""
+
+    name: str
+    files: Files
+    clock: str = "days"  #: "days", or a counter of the readings: "engine_hours", "km", ...
+    by: tuple[str, ...] = ("component", "location")  #: columns that make a stratum
+    window: Window = field(default_factory=Window)
+    words: Words = field(default_factory=Words)
+    treatments: Treatments = field(default_factory=Treatments)
+    location_groups: tuple[LocationGroup, ...] = ()
+    functions: tuple[FunctionSettings, ...] = ()
+    services: tuple[Service, ...] = ()
+    rules: tuple[MaintenanceRule, ...] = ()
+    costs: Costs = field(default_factory=Costs)
+    decision: DecisionSettings = field(default_factory=DecisionSettings)
+    spares: tuple[SparesSettings, ...] = ()
+    usage: Mapping[str, float] = field(default_factory=dict)  #: counter -> use a year, fallback
+    folder: Path = Path()  #: where the study file lies; set by the reader
+    path: Path = Path()  #: the study file itself; set by the reader
+
+    def quantities(self, texts: tuple[str, ...]) -> tuple[Quantity, ...]:
+        """Return quantity texts of this study as numbers with units."""
+        return tuple(parse_quantity(text) for text in texts)

@@ -1,0 +1,1 @@
+"""Survival curves and Weibull fits for all strata at once."""
