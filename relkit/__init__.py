@@ -21,7 +21,20 @@ if TYPE_CHECKING:
     from relkit.present.page import write_page
     from relkit.present.workbook import write_workbook
     from relkit.study.read import read_study
-    from relkit.survival.tables import cumulative_hazards, survival_curves, weibull_fits
+    from relkit.survival.curve_tables import (
+        cumulative_incidence,
+        group_comparison,
+        interval_survival,
+    )
+    from relkit.survival.event_tables import mean_cumulative, power_law_fits, trend_tests
+    from relkit.survival.family_tables import family_fits
+    from relkit.survival.goodness_tables import goodness_of_fit
+    from relkit.survival.tables import (
+        cumulative_hazards,
+        pooled_weibull_fits,
+        survival_curves,
+        weibull_fits,
+    )
 
 __version__ = VERSION
 
@@ -32,6 +45,15 @@ _HOMES = {
     "survival_curves": "relkit.survival.tables",
     "cumulative_hazards": "relkit.survival.tables",
     "weibull_fits": "relkit.survival.tables",
+    "pooled_weibull_fits": "relkit.survival.tables",
+    "interval_survival": "relkit.survival.curve_tables",
+    "cumulative_incidence": "relkit.survival.curve_tables",
+    "group_comparison": "relkit.survival.curve_tables",
+    "family_fits": "relkit.survival.family_tables",
+    "goodness_of_fit": "relkit.survival.goodness_tables",
+    "mean_cumulative": "relkit.survival.event_tables",
+    "power_law_fits": "relkit.survival.event_tables",
+    "trend_tests": "relkit.survival.event_tables",
     "mean_unavailability": "relkit.decisions.failure_finding",
     "failure_finding_interval": "relkit.decisions.failure_finding",
     "replacement_age": "relkit.decisions.age_replacement",
@@ -46,14 +68,23 @@ __all__ = [
     "build_lives",
     "build_plan",
     "cumulative_hazards",
+    "cumulative_incidence",
     "failure_finding_interval",
+    "family_fits",
+    "goodness_of_fit",
+    "group_comparison",
+    "interval_survival",
+    "mean_cumulative",
     "mean_unavailability",
+    "pooled_weibull_fits",
+    "power_law_fits",
     "read_log",
     "read_study",
     "renewals",
     "replacement_age",
     "spares_needed",
     "survival_curves",
+    "trend_tests",
     "weibull_fits",
     "write_page",
     "write_workbook",

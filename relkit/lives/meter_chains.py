@@ -193,9 +193,9 @@ def _another_ran(
     mean_rate = (whole[end] - whole[start]) / days
     present = readings.series[start]
     owner = vehicle[present]
-    own = readings.series[first]
+    wanted = vehicle[readings.series[first]]
     for rank in range(int(np.bincount(owner).max())):
-        other = _other_series(present, owner, vehicle[own], own, rank)
+        other = _series_of(present, owner, wanted, rank)  # the flat one itself shows no use
         asked = np.flatnonzero(other >= 0)
         ends = [
             interpolated(
@@ -209,11 +209,11 @@ def _another_ran(
     return ran
 
 
-def _other_series(present: Codes, owner: Codes, wanted: Codes, own: Codes, rank: int) -> Codes:
-    """Return the rank-th series of each vehicle; -1 where there is none or it is the own one."""
+def _series_of(present: Codes, owner: Codes, wanted: Codes, rank: int) -> Codes:
+    """Return the rank-th series of each vehicle, -1 where there is none."""
     order = np.argsort(owner, kind="stable")
     low = np.searchsorted(owner[order], wanted, side="left")
     high = np.searchsorted(owner[order], wanted, side="right")
     place = np.minimum(low + rank, len(order) - 1)
     found = present[order][place]
-    return np.where((low + rank < high) & (found != own), found, -1)
+    return np.where(low + rank < high, found, -1)

@@ -12,13 +12,19 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.csv
 from numpy.typing import NDArray
 
 from relkit.errors import InputError
 from relkit.logbook.encodings import Decoded, decode
-from relkit.logbook.text_lines import MOST_LINES, fitted, read_lines, row_of_text
+from relkit.logbook.text_lines import (
+    SettledLines,
+    fitted,
+    odd_lines,
+    row_of_text,
+    settled_lines,
+    split_lines,
+)
 from relkit.logbook.text_table import (
     HEAD_ROWS,
     BrokenRow,
@@ -79,12 +85,7 @@ def read_text_file(
             row=source.header_row,
             mend="Write the row of the column names as header_row of this source",
         )
-    below = offsets[last - 1]
-    table = (
-        _line_by_line(decoded.text[below:], delimiter, names, last + 1)
-        if decoded.damaged
-        else _fast(decoded.data[below:], delimiter, names, last + 1)
-    )
+    table = _rows_below(decoded, offsets[last - 1], delimiter, names, last + 1)
     return replace(
         table,
         file=file,
@@ -159,69 +160,75 @@ def _delimiter(header: list[str], wanted: tuple[str, ...]) -> str:
     return best
 
 
-def _fast(body: bytes, delimiter: str, names: tuple[str, ...], first_row: int) -> TextTable:
-    """Read clean UTF-8 columnar; a row that does not fit is taken up singly."""
-    if not body:
-        return _table(names, table_of_records([], len(names)), np.empty(0, dtype=np.int64))
+def _rows_below(
+    decoded: Decoded, start: int, delimiter: str, names: tuple[str, ...], first_row: int
+) -> TextTable:
+    """Rows below the header; those whose lines are no rows by themselves are settled singly."""
+    body = decoded.data[start:]
+    if not decoded.damaged and b'"' not in body:
+        return _columnar(body, delimiter, names, first_row)
+    lines = split_lines(decoded.text[start:] if decoded.damaged else body.decode("utf-8"))
+    odd = odd_lines(lines, delimiter)
+    if not decoded.damaged and not len(odd):
+        return _columnar(body, delimiter, names, first_row)
+    settled = settled_lines(lines, odd, delimiter=delimiter, names=names, first_row=first_row)
+    rest = [line for line, taken in zip(lines, settled.taken, strict=True) if not taken]
+    # a last line end, or a last blank line would be none
+    table = _columnar(("\n".join(rest) + "\n" if rest else "").encode(), delimiter, names, 0)
+    rows = settled.rows[~settled.taken]
+    return _joined_tables(table, rows, settled, names)
+
+
+def _joined_tables(
+    table: TextTable, rows: NDArray[np.int64], settled: SettledLines, names: tuple[str, ...]
+) -> TextTable:
+    """Put rows read columnar, numbered from 0, and rows settled singly in their order."""
+    cells = pa.concat_tables([table.cells, table_of_records(settled.records, len(names))])
+    numbers = np.concatenate([rows[table.rows], np.array(settled.record_rows, dtype=np.int64)])
+    order = np.argsort(numbers, kind="stable")
+    broken = [replace(one, row=int(rows[one.row])) for one in table.broken]
+    return replace(
+        table,
+        cells=cells.take(pa.array(order)),
+        rows=numbers[order],
+        broken=tuple(sorted([*broken, *settled.broken], key=lambda one: one.row)),
+        blank_rows=table.blank_rows + settled.blank_rows,
+    )
+
+
+def _columnar(body: bytes, delimiter: str, names: tuple[str, ...], first_row: int) -> TextTable:
+    """Read lines that are each one row; a row with too many or few cells is taken up singly."""
+    columns = [str(place) for place in range(len(names))]
     odd: list[tuple[int, str]] = []
 
     def keep_odd(row: pa.csv.InvalidRow) -> str:
         odd.append((row.number, row.text))
         return "skip"
 
-    columns = [str(place) for place in range(len(names))]
-    try:
-        cells = pa.csv.read_csv(
-            pa.BufferReader(body),
-            # one thread: only then does pyarrow number the rows that do not fit
-            read_options=pa.csv.ReadOptions(
-                column_names=columns, use_threads=False, block_size=1 << 24
-            ),
-            parse_options=pa.csv.ParseOptions(
-                delimiter=delimiter,
-                newlines_in_values=True,
-                ignore_empty_lines=False,
-                invalid_row_handler=keep_odd,
-            ),
-            convert_options=pa.csv.ConvertOptions(column_types=dict.fromkeys(columns, pa.string())),
-        )
-    except pa.ArrowInvalid:  # a row longer than a block: a quote that never closes
-        return _line_by_line(body.decode("utf-8"), delimiter, names, first_row)
-    spanned = b'"' in body and cells.num_rows + len(odd) != _line_count(body)
-    if spanned and not _sound_over_lines(cells, odd, delimiter):
-        return _line_by_line(body.decode("utf-8"), delimiter, names, first_row)
-    return _with_odd_rows(cells, odd, delimiter, names, first_row)
+    if not body:
+        return _table(names, table_of_records([], len(names)), np.empty(0, dtype=np.int64))
+    cells = pa.csv.read_csv(
+        pa.BufferReader(body),
+        # one thread: only then does pyarrow number the rows that do not fit
+        read_options=pa.csv.ReadOptions(
+            column_names=columns, use_threads=False, block_size=max(1 << 24, _longest(body))
+        ),
+        parse_options=pa.csv.ParseOptions(
+            delimiter=delimiter, ignore_empty_lines=False, invalid_row_handler=keep_odd
+        ),
+        convert_options=pa.csv.ConvertOptions(column_types=dict.fromkeys(columns, pa.string())),
+    )
+    return _with_uneven_rows(cells, odd, delimiter, names, first_row)
 
 
-def _sound_over_lines(cells: pa.Table, odd: list[tuple[int, str]], delimiter: str) -> bool:
-    """Whether the cells that span lines are what they seem, and no open quote swallowed rows.
-
-    An open quote ends at the next one, so the swallowing cell holds a quotation mark, or a line
-    with as many delimiters as a row, or its row has too many cells.
-    """
-    if any("\n" in text or "\r" in text for _, text in odd):
-        return False
-    row = rf"[\r\n](?:[^\r\n]*{re.escape(delimiter)}){{{max(len(cells.columns) - 1, 1)}}}"
-    for column in cells.columns:
-        spanning = column.filter(pc.match_substring_regex(column, "[\r\n]"))
-        if len(spanning) == 0:
-            continue
-        doubtful = (
-            pc.any(pc.match_substring(spanning, '"')).as_py()
-            or pc.any(pc.match_substring_regex(spanning, row)).as_py()
-            or pc.max(pc.count_substring_regex(spanning, "\r\n|\r|\n")).as_py() >= MOST_LINES
-        )
-        if doubtful:
-            return False
-    return True
+def _longest(body: bytes) -> int:
+    """Return a block size that the longest line fits in, cheaply for all but absurd files."""
+    if len(body) <= 1 << 24:
+        return len(body) + 1
+    return 2 * max(len(line) for line in body.splitlines()) + 2
 
 
-def _line_count(body: bytes) -> int:
-    count = body.count(b"\n") + body.count(b"\r") - body.count(b"\r\n")
-    return count + (not body.endswith((b"\n", b"\r")))
-
-
-def _with_odd_rows(
+def _with_uneven_rows(
     cells: pa.Table,
     odd: list[tuple[int, str]],
     delimiter: str,
@@ -253,13 +260,6 @@ def _with_odd_rows(
         cells, rows = cells.take(pa.array(order)), rows[order]
     table = _table(names, cells, rows)
     return replace(table, broken=tuple(broken), blank_rows=table.blank_rows + blank_rows)
-
-
-def _line_by_line(text: str, delimiter: str, names: tuple[str, ...], first_row: int) -> TextTable:
-    read = read_lines(text, delimiter=delimiter, names=names, first_row=first_row)
-    cells = table_of_records(read.records, len(names))
-    table = _table(names, cells, np.array(read.rows, dtype=np.int64))
-    return replace(table, broken=tuple(read.broken), blank_rows=read.blank_rows)
 
 
 def _table(names: tuple[str, ...], cells: pa.Table, rows: NDArray[np.int64]) -> TextTable:

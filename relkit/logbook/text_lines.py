@@ -1,6 +1,6 @@
-"""Reading delimited text line by line, for files whose quotes, bytes or fields are broken.
+"""Lines of delimited text that are no whole rows by themselves, settled one by one.
 
-Layer: logbook. Slow and careful: one bad row costs that row only, never the rows after it.
+Layer: logbook. One bad row costs that row only, never the rows after it.
 """
 
 from __future__ import annotations
@@ -9,10 +9,15 @@ import csv
 import re
 from dataclasses import dataclass
 
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
 from relkit.logbook.encodings import BROKEN_BYTE
 from relkit.logbook.text_table import BrokenRow
 
-__all__ = ["MOST_LINES", "LineRecords", "fitted", "read_lines", "row_of_text"]
+__all__ = ["SettledLines", "fitted", "odd_lines", "row_of_text", "settled_lines", "split_lines"]
 
 #: A quoted cell may hold so many line breaks; a longer one is an unclosed quote.
 MOST_LINES = 100
@@ -22,22 +27,61 @@ _UNCLOSED = "unexpected end of data"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LineRecords:
-    """What reading line by line gave."""
+class SettledLines:
+    """What became of the odd lines, and the row number of every line."""
 
     records: list[list[str]]  #: rows with the right number of cells
-    rows: list[int]  #: their row numbers
+    record_rows: list[int]  #: their row numbers
     broken: list[BrokenRow]
     blank_rows: int
+    taken: NDArray[np.bool_]  #: for each line: it was settled here
+    rows: NDArray[np.int64]  #: for each line: the number of the row it belongs to
 
 
-def read_lines(text: str, *, delimiter: str, names: tuple[str, ...], first_row: int) -> LineRecords:
-    """Rows of a text, each physical line on its own unless a quoted cell truly spans several.
+def split_lines(text: str) -> list[str]:
+    """Lines of a text; the last line end begins no new line."""
+    lines = re.split("\r\n|\n|\r", text) if "\r" in text else text.split("\n")
+    if lines and lines[-1] == "":
+        lines.pop()
+    return lines
+
+
+def odd_lines(lines: list[str], delimiter: str) -> NDArray[np.int64]:
+    """Places of the lines that are no whole rows by themselves.
+
+    A line is one if each quote stands where it may: at the ends of a cell, or doubled within a
+    quoted cell, or inside a cell that does not begin with one. Lines with characters that no
+    text has are odd too.
+    """
+    unreadable = np.fromiter((_unreadable(line) for line in lines), dtype=bool, count=len(lines))
+    odd = np.flatnonzero(unreadable)
+    quoted = [n for n, line in enumerate(lines) if '"' in line and not unreadable[n]]
+    if not quoted:
+        return odd
+    sign = re.escape(delimiter)
+    cell = rf'(?:"(?:[^"]|"")*"|[^"{sign}][^{sign}]*|)'
+    array = pa.array([lines[n] for n in quoted], type=pa.string())
+    whole = pc.match_substring_regex(array, rf"^{cell}(?:{sign}{cell})*$")
+    broken = np.array(quoted)[~whole.to_numpy(zero_copy_only=False)]
+    return np.union1d(odd, broken).astype(np.int64)
+
+
+def settled_lines(
+    lines: list[str],
+    odd: NDArray[np.int64],
+    *,
+    delimiter: str,
+    names: tuple[str, ...],
+    first_row: int,
+) -> SettledLines:
+    """Rows that the odd lines make: cells over several lines joined, the others broken.
 
     Parameters
     ----------
-    text : str
-        The text below the header; broken bytes marked as surrogates.
+    lines : list of str
+        All lines below the header; broken bytes marked as surrogates.
+    odd : int array
+        Places of the odd ones, from :func:`odd_lines`.
     delimiter : str
         What parts the cells.
     names : tuple of str
@@ -45,24 +89,29 @@ def read_lines(text: str, *, delimiter: str, names: tuple[str, ...], first_row: 
     first_row : int
         Row number of the first line.
     """
-    lines = re.split("\r\n|\n|\r", text)
-    if lines and lines[-1] == "":
-        lines.pop()
     records: list[list[str]] = []
-    rows: list[int] = []
+    record_rows: list[int] = []
     broken: list[BrokenRow] = []
-    blank_rows, place, row = 0, 0, first_row
-    while place < len(lines):
+    taken = np.zeros(len(lines), dtype=bool)
+    folded = np.zeros(len(lines), dtype=np.int64)
+    next_line = count = blank_rows = 0
+    for place in odd.tolist():
+        if place < next_line:
+            continue
+        row = first_row + place - count
         used, outcome = _next_row(lines, place, delimiter, names, row)
+        taken[place : place + used] = True
+        folded[place + 1 : place + used] = 1
+        next_line, count = place + used, count + used - 1
         if isinstance(outcome, BrokenRow):
             broken.append(outcome)
-        elif not any(cell.strip() for cell in outcome):
-            blank_rows += 1
-        else:
+        elif any(cell.strip() for cell in outcome):
             records.append(outcome)
-            rows.append(row)
-        place, row = place + used, row + 1
-    return LineRecords(records, rows, broken, blank_rows)
+            record_rows.append(row)
+        else:
+            blank_rows += 1
+    rows = first_row + np.arange(len(lines)) - np.cumsum(folded)
+    return SettledLines(records, record_rows, broken, blank_rows, taken, rows)
 
 
 def _next_row(
@@ -70,11 +119,8 @@ def _next_row(
 ) -> tuple[int, list[str] | BrokenRow]:
     """Return how many lines the row at ``place`` takes, and its cells or what is wrong with it."""
     line = lines[place]
-    bad = _unreadable(line, row)
-    if bad is not None:
-        return 1, bad
-    if '"' not in line:
-        return 1, fitted(line.split(delimiter), names, row)
+    if _unreadable(line):
+        return 1, _unreadable_row(line, row)
     cells, problem = row_of_text(line, delimiter)
     if not problem:
         return 1, fitted(cells, names, row)
@@ -82,22 +128,24 @@ def _next_row(
         joined = _joined(lines, place, delimiter, len(names))
         if joined is not None:
             used, cells = joined
-            bad = _unreadable("\n".join(lines[place : place + used]), row)
+            text = "\n".join(lines[place : place + used])
+            bad = _unreadable_row(text, row) if _unreadable(text) else None
             return used, bad or fitted(cells, names, row)
     mend = "Close the quotation mark, or remove it"
-    value = "a quotation mark without its pair"
-    return 1, BrokenRow(row, "broken quotes", value, mend)
+    return 1, BrokenRow(row, "broken quotes", "a quotation mark without its pair", mend)
 
 
-def _unreadable(line: str, row: int) -> BrokenRow | None:
-    if line.isascii() and line.isprintable():
-        return None
-    found = BROKEN_BYTE.search(line) or _CONTROL.search(line)
-    if found is None:
-        return None
+def _unreadable(text: str) -> bool:
+    if text.isascii() and text.isprintable():
+        return False
+    return bool(BROKEN_BYTE.search(text) or _CONTROL.search(text))
+
+
+def _unreadable_row(text: str, row: int) -> BrokenRow:
+    found = BROKEN_BYTE.search(text) or _CONTROL.search(text)
     # the text around it is not shown: it may be the name of a person
-    shown = found[0].encode("utf-8", "surrogateescape").hex()
-    value = f"byte {shown} at character {found.start() + 1}"
+    shown = found[0].encode("utf-8", "surrogateescape").hex() if found else ""
+    value = f"byte {shown} at character {found.start() + 1 if found else 0}"
     mend = "Correct the characters in the file, or declare the encoding it was written in"
     return BrokenRow(row, "unreadable bytes", value, mend)
 
@@ -122,15 +170,12 @@ def _joined(
         last = lines[place + used - 1]
         if last.count('"') % 2 == 0 and _is_whole_row(last, delimiter, width):
             return None
+        if '"' not in last:  # the cell cannot end here
+            continue
         # joined lines are parsed as one: the reader takes a list of lines as one text
+        ended = [line + "\n" for line in lines[place : place + used]]
         try:
-            parsed = list(
-                csv.reader(
-                    [line + "\n" for line in lines[place : place + used]],
-                    delimiter=delimiter,
-                    strict=True,
-                )
-            )
+            parsed = list(csv.reader(ended, delimiter=delimiter, strict=True))
         except csv.Error as error:
             if str(error) != _UNCLOSED:
                 return None

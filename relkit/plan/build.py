@@ -16,11 +16,11 @@ from relkit.plan.choices import choices
 from relkit.plan.decision_curves import cost_curves, unavailability_curves
 from relkit.plan.due import due_columns, due_table, last_tests, most_urgent_first
 from relkit.plan.evidence import evidence
+from relkit.plan.idle_settings import settings_without_effect
 from relkit.plan.intervals import interval_table
 from relkit.plan.present_items import present_items
 from relkit.plan.quality import data_grade, plan_warnings
 from relkit.plan.result import Plan
-from relkit.plan.idle_settings import settings_without_effect
 from relkit.plan.rule_checks import rule_due, rule_visits
 from relkit.plan.scheduling import scheduled_visits
 from relkit.plan.spares import spares_table

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from relkit.decisions.failure_finding_fleet import fleet_unavailability
+from relkit.decisions.failure_finding import mean_unavailability
 from relkit.decisions.replacement_uncertainty import averaged_cost_rate
 from relkit.plan.choices import Choices
 from relkit.plan.evidence import Evidence
@@ -29,6 +29,9 @@ from relkit.units import clock_symbol
 __all__ = ["interval_table"]
 
 Floats = NDArray[np.float64]
+
+#: Groups of like age that stand for the items of a stratum.
+AGE_GROUPS = 12
 
 _FROM_FITS = (
     "lives",
@@ -97,7 +100,7 @@ def interval_table(
     table["evident"] = [s.evident for s in chosen.settings]
     table["safety"] = [s.safety for s in chosen.settings]
     table["target_unavailability"] = [s.target_unavailability for s in chosen.settings]
-    table["unavailability"] = _unavailability(here, table)
+    table["unavailability"] = _unavailability(here, table, found)
     table["why"] = chosen.triage.reason
     cases = _cases(found, chosen, table, main, study.clock)
     table["why_not_longer"] = [why_not_longer(case) for case in cases]
@@ -209,24 +212,29 @@ def _conflicts(visits: pd.DataFrame, count: int) -> list[str]:
     return [". ".join(parts) for parts in words]
 
 
-def _unavailability(here: pd.DataFrame, table: pd.DataFrame) -> Floats:
-    """Mean unavailability over present ages at the scheduled interval of tested strata."""
-    known = here[here["age"].notna()]
-    fitted = np.isfinite(table["scale"]) & np.isfinite(table["shape"])
-    tested = table["task"].isin(TESTS) & fitted & table["interval"].gt(0) & ~table["evident"]
-    chosen = np.flatnonzero(tested)
+def _unavailability(here: pd.DataFrame, table: pd.DataFrame, found: Evidence) -> Floats:
+    """Mean unavailability at the interval of tested strata, over present ages and draws.
+
+    The interval meets its target on that average, so no other average may stand beside it.
+    """
     share = np.full(len(table), np.nan)
-    place = np.full(len(table), -1)
-    place[chosen] = np.arange(len(chosen))
-    code = place[known["stratum"].to_numpy(dtype=np.int64)]
-    if len(chosen) and (code >= 0).any():
-        share[chosen] = fleet_unavailability(
-            table["interval"].to_numpy(dtype=float)[chosen],
-            known["age"].to_numpy(dtype=float)[code >= 0],
-            code[code >= 0],
-            scale=table["scale"].to_numpy(dtype=float)[chosen],
-            shape=table["shape"].to_numpy(dtype=float)[chosen],
-        )
+    drawn = np.asarray(np.isfinite(found.shape + found.scale).all(axis=1), dtype=np.bool_)
+    tested = table["task"].isin(TESTS) & drawn & table["interval"].gt(0) & ~table["evident"]
+    ages = here.dropna(subset="age").groupby("stratum")["age"]
+    for i in np.flatnonzero(tested):
+        if i not in ages.groups:
+            continue
+        known = np.sort(ages.get_group(i).to_numpy(dtype=float))
+        parts = np.array_split(known, min(len(known), AGE_GROUPS))
+        means = np.array([part.mean() for part in parts])
+        weight = np.array([len(part) for part in parts]) / len(known)
+        exact = mean_unavailability(
+            table["interval"].iloc[i],
+            scale=found.scale[i][:, None],
+            shape=found.shape[i][:, None],
+            age=means,
+        ).exact
+        share[i] = (exact.mean(axis=0) * weight).sum()
     return share
 
 

@@ -62,10 +62,9 @@ def stratum_settings(study: Study, component: str, place: str) -> StratumSetting
     names = _names_of(study, component, place)
     functions = _fitting(study.functions, component, names)
     costs = _fitting(study.costs.items, component, names)
-    spares = [item for item in study.spares if item.component in (None, component)] or [
-        item for item in study.spares if item.component == base_component(component)
-    ]
-    spare = max(spares, key=lambda item: item.component is not None, default=None)
+    names_of_spares = (None, base_component(component), component)
+    fitting = [item for item in study.spares if item.component in names_of_spares]
+    spare = max(fitting, key=lambda item: names_of_spares.index(item.component), default=None)
     warning = _last(item.warning_time for item in functions)
     return StratumSettings(
         evident=_last((item.evident for item in functions), True),

@@ -20,6 +20,8 @@ __all__ = ["MaskedShares", "masked_shares"]
 #: Largest change of a share at which the iteration ends.
 _CLOSE = 1e-8
 _MOST_STEPS = 5000
+#: Failures of a stratum that are as good as none.
+_NONE = 1e-300
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +71,7 @@ def masked_shares(lives: ObservedLives, group: NDArray[np.intp]) -> MaskedShares
     job = lives.strata.arranged(group)
     masked = job >= 0
     _require(lives, masked)
-    share = np.where(masked, 0.0, lives.failures / np.maximum(lives.counts(), 1e-300))
+    share = np.where(masked, 0.0, lives.failures / np.maximum(lives.counts(), _NONE))
     jobs = int(job.max(initial=-1)) + 1
     if jobs == 0:
         return MaskedShares(lives.strata.given_order(share), 0, 0, 0.0)
@@ -124,7 +126,8 @@ class _HazardModel:
         )
         best = np.clip(log_posterior.argmax(axis=1), 1, len(LOG_SHAPES) - 2)
         u = LOG_SHAPES[best] + (LOG_SHAPES[1] - LOG_SHAPES[0]) * _summit(log_posterior, best)
-        y = np.log(failures) - at_log_shape(self.log_power, u)
+        # the others may explain every job of a stratum: its rate goes to 0
+        y = np.log(np.maximum(failures, _NONE)) - at_log_shape(self.log_power, u)
         hazard: NDArray[np.float64] = (
             (u + y)[self.code] + np.exp(u)[self.code] * self.x - self.log_age
         )

@@ -29,6 +29,8 @@ _SHORT_NEWTON = 1e-8
 _NO_GAIN = 1e-17
 #: The same where the likelihood is level: the search is running away.
 _NEXT_TO_NOTHING = 1e-7
+#: Log hazard at the largest age that only a search that runs away reaches; exp fails at 709.
+_BEYOND = 700.0
 _MOST_STEPS, _MOST_HALVINGS = 100, 40
 #: Share of strata that have converged, above which the rows are cut down to the others.
 _CUT = 0.4
@@ -121,7 +123,7 @@ def _profile_maximum(likelihood: WeibullLikelihood, start: NDArray[np.float64]) 
         u=u,
         y=np.log(likelihood.failures / np.where(kept[0] > 0, kept[0], np.nan)),
         sums=[kept[0], shape * kept[1], shape**2 * kept[2]],
-        found=ended & inside,
+        found=ended & inside & (kept[0] > 0),
         outside=~inside,
     )
 
@@ -189,11 +191,16 @@ def _plane_maximum(likelihood: WeibullLikelihood, start: NDArray[np.float64]) ->
         at = Slopes(*(np.where(rose, new, old) for new, old in zip(trial, at, strict=True)))
         # runs away along a level likelihood, out of range, or cannot rise: left where it is
         lost |= _level(local) & (gain < _NEXT_TO_NOTHING) & ~ended
-        lost |= (u < LOWEST) | (u > HIGHEST) | ~rose
+        lost |= _out_of_range(u, y) | ~rose
         if (ended | lost).all():
             break
-    outside = _level(at) | (u < LOWEST) | (u > HIGHEST)
+    outside = _level(at) | _out_of_range(u, y)
     return Maximum(u, y, likelihood.power_sums(u), ended & ~lost & ~outside, outside)
+
+
+def _out_of_range(u: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
+    out: NDArray[np.bool_] = (u < LOWEST) | (u > HIGHEST) | (y > _BEYOND)
+    return out
 
 
 def _climbed(

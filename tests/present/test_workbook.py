@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
-import time
 import zipfile
 from datetime import datetime
 from pathlib import Path
 
 import openpyxl
 import pandas as pd
-import pytest
 
 from relkit.plan.result import Plan
 from relkit.present.cautions import CAUTIONS
@@ -84,12 +82,13 @@ def test_no_text_is_a_formula_or_a_link(hostile: Plan, tmp_path: Path) -> None:
         assert not any(b"<f>" in archive.read(name) for name in sheets)
 
 
-def test_same_plan_same_bytes(plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    # Source: a run is a function of study and files; the clock of the machine is moved on.
-    first = write_workbook(plan, tmp_path / "first.xlsx").read_bytes()
-    later = time.time() + 1e6
-    monkeypatch.setattr(time, "time", lambda: later)
-    assert write_workbook(plan, tmp_path / "second.xlsx").read_bytes() == first
+def test_same_plan_same_bytes(plan: Plan, tmp_path: Path) -> None:
+    # Source: a run is a function of study and files: the date inside is that of the log's end.
+    first = write_workbook(plan, tmp_path / "first.xlsx")
+    assert write_workbook(plan, tmp_path / "second.xlsx").read_bytes() == first.read_bytes()
+    with zipfile.ZipFile(first) as archive:
+        assert b">2025-07-01T00:00:00Z</dcterms:created>" in archive.read("docProps/core.xml")
+        assert {entry.date_time[0] for entry in archive.infolist()} == {1980}
 
 
 def test_nothing_to_do_is_still_a_workbook(empty: Plan, tmp_path: Path) -> None:

@@ -12,9 +12,14 @@ from scipy import stats
 from scipy.integrate import quad
 
 from relkit.survival.family_fits import family_fit
-from relkit.survival.goodness import anderson_darling_distances, goodness_of_fit_test
+from relkit.survival.goodness import (
+    _censoring_ages,
+    anderson_darling_distances,
+    goodness_of_fit_test,
+)
 from relkit.survival.goodness_tables import goodness_of_fit
 from relkit.survival.observed import observed_lives
+from relkit.survival.risk_sets import spans
 
 Floats = NDArray[np.float64]
 
@@ -59,7 +64,9 @@ def test_censored_samples_agree_with_numerical_integration(late: bool) -> None:
     rng = np.random.default_rng(4)
     life, end = rng.lognormal(3.5, 0.6, 60), rng.uniform(10, 90, 60)
     age, failed = np.minimum(life, end), life <= end
-    entry = np.where(rng.random(60) < 0.9, age * rng.uniform(0.3, 0.9, 60), 0.0) * late
+    entry = np.where(np.arange(60) > 2, age * rng.uniform(0.6, 0.9, 60), 0.0) * late
+    if late:  # an early failure while fewer than 5 are at risk: it is cut off the comparison
+        age[0], failed[0] = entry[3:].min() * 1.02, True
     theta = np.array([[3.4, np.log(0.7)]])
     ours = anderson_darling_distances("lognormal", theta, age, failed, entry=entry)
 
@@ -69,6 +76,7 @@ def test_censored_samples_agree_with_numerical_integration(late: bool) -> None:
     risk = {t: int((((entry < t) | (entry == 0)) & (t <= age)).sum()) for t in np.sort(age[failed])}
     start = max((t for t in risk if max(v for k, v in risk.items() if k <= t) < 5), default=0.0)
     start = start * late
+    assert (start > 0) == late
     base = share(start) if start else 0.0
     points = [start, *(t for t in risk if t > start), age.max()]
     level, total = 1.0, 0.0
@@ -78,6 +86,20 @@ def test_censored_samples_agree_with_numerical_integration(late: bool) -> None:
         bounds = [((share(t) if t else 0.0) - base) / (1 - base) for t in (low, high)]
         total += quad(lambda u, c=1 - level: (c - u) ** 2 / (u * (1 - u)), *bounds)[0]
     assert ours[0] == pytest.approx(60 * total, rel=1e-6)
+
+
+def test_failed_lives_are_censored_like_the_others_in_samples() -> None:
+    # Closed form: all survivors were stopped at 500, so no life of a sample may pass 500.
+    failed = np.array([True] * 10 + [False] * 10)
+    lives = spans([54.0, 187, 216, 240, 244, 335, 361, 373, 375, 386] + [500.0] * 10)
+    ends = _censoring_ages(lives, failed, 30, np.random.default_rng(0))
+    assert (ends == 500.0).all()
+    # Two ends, half of the survivors at each: a failure before both gets each half the time.
+    two = spans([10.0] * 40 + [100.0] * 20 + [200.0] * 20)
+    drawn = _censoring_ages(two, np.arange(80) < 40, 100, np.random.default_rng(1))
+    early = drawn.reshape(100, 80)[:, :40]
+    assert set(np.unique(early)) == {100.0, 200.0}
+    assert (early == 100.0).mean() == pytest.approx(0.5, abs=0.03)
 
 
 @pytest.mark.slow

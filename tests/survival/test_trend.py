@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from relkit.survival.event_tables import trend_tests
 from relkit.survival.reversals import later_longer_pairs, reversal_tests
@@ -127,6 +128,22 @@ def test_reversal_probabilities_are_exact_for_few_gaps() -> None:
         tail = min(np.mean(np.array(counts) >= seen), np.mean(np.array(counts) <= seen))
         assert found.reversals[0] == seen
         assert found.p_value[0] == pytest.approx(min(2 * tail, 1.0))
+
+
+@pytest.mark.parametrize("grid", [None, 12.0])
+def test_reversals_of_many_gaps_agree_with_kendall(grid: float | None) -> None:
+    # Reference library: scipy's Kendall test of gaps against their order (exact without ties,
+    # asymptotic without continuity correction with them).
+    rng = np.random.default_rng(14)
+    for _ in range(5):
+        gap = rng.random(40) * np.linspace(1, 1.6, 40)
+        gap = gap if grid is None else np.ceil(gap * grid)
+        one = np.zeros(40, np.int64)
+        kendall = stats.kendalltau(
+            np.arange(40), gap, method="exact" if grid is None else "asymptotic"
+        )
+        found = reversal_tests(gap, one, one[:1], 1)
+        assert found.p_value[0] == pytest.approx(kendall.pvalue, abs=0.012)
 
 
 @pytest.mark.slow
