@@ -241,7 +241,7 @@ def _rules() -> str:
 
 
 def _costs() -> str:
-    head = {"currency": "money units", "visit": 45, "downtime_per_hour": 50}
+    head = {"currency": "money units"}
     truths = [*STRATUM_TRUTHS, *(TYPE_TRUTHS[code] for code in (1, 4))]
     return "\n".join([_table("costs", head), *(_cost_item(truth) for truth in truths)])
 

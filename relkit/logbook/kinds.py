@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import is_bool_dtype, is_datetime64_any_dtype, is_numeric_dtype
 
 from relkit.logbook.findings import Finding
 from relkit.logbook.kind_texts import SourceTexts
@@ -35,11 +37,16 @@ def joined(pieces: Iterable[Sifted]) -> Sifted:
     rows = sifted[0].rows
     if len(sifted) > 1:
         rows = pd.concat([piece.rows for piece in sifted if len(piece.rows)] or [rows])
-        texts = [name for name in rows.columns if rows[name].dtype == object]
+        texts = [name for name in rows.columns if not _is_typed(rows[name])]
         rows[texts] = rows[texts].fillna("")
     set_aside = tuple(aside for piece in sifted for aside in piece.set_aside)
     findings = tuple(one for piece in sifted for one in piece.findings)
     return Sifted(rows, set_aside, findings)
+
+
+def _is_typed(column: pd.Series[Any]) -> bool:
+    kind = column.dtype
+    return is_numeric_dtype(kind) or is_bool_dtype(kind) or is_datetime64_any_dtype(kind)
 
 
 def accounted(kind: str, read: tuple[SourceTexts, ...], sifted: Sifted) -> KindRead:

@@ -64,7 +64,7 @@ def sift_duplicates(rows: pd.DataFrame, duplicate_days: float) -> Sifted:
         filled,
         double,
         reason="duplicate",
-        column="job",
+        column="",
         value=pd.Series(rows["source"].to_numpy(dtype=object)[root], index=rows.index),
         mend="None: the other row is used. treatments.duplicate_days = 0 keeps rows of other days",
     )

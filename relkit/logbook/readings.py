@@ -170,7 +170,7 @@ def _without_duplicates(rows: pd.DataFrame) -> Sifted:
         rows,
         double,
         reason="duplicate",
-        column="vehicle",
+        column="",
         value=first.reindex(rows.index),
         mend="None: the other row is used",
     )

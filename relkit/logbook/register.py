@@ -137,7 +137,7 @@ def _without_duplicates(rows: pd.DataFrame) -> Sifted:
         rows[once],
         double[once],
         reason="duplicate",
-        column="vehicle",
+        column="",
         value=first[once],
         mend="None: the other row is used",
     )

@@ -84,7 +84,7 @@ def evidence(
     by = list(study.by)
     if study.treatments.masked == "shared" and (strata["masked_job"] != "").any():
         say("sharing out failures of unknown cause")
-        strata["failure_share"] = shared_causes(strata, by)
+        strata["failure_share"] = _failure_shares(strata, by)
         lives = lives.assign(failure_share=strata["failure_share"])
     say("fitting Weibull models")
     pool = ["component"] if "component" in by else by
@@ -93,3 +93,22 @@ def evidence(
     curves = survival_curves(strata, by, confidence_level=level)
     shape, scale = parameter_draws(fits, DRAWS, rng=study.decision.seed)
     return Evidence(lives=lives, fits=fits, curves=curves, shape=shape, scale=scale)
+
+
+def _failure_shares(lives: pd.DataFrame, by: list[str]) -> pd.Series[float]:
+    """Shares of masked failures, also where a candidate's own life is not known.
+
+    A job whose other candidates have no life (their start is unknown) tells nothing of how the
+    failure is shared: its remaining candidates get the mean share of their component in the
+    jobs that name the same candidates and have all their lives, else equal parts.
+    """
+    masked = lives["masked_job"] != ""
+    named = lives["causes"].str.count(";") + 1
+    present = lives.groupby("masked_job")["age"].transform("size")
+    whole = masked & (present >= named)
+    shares = shared_causes(lives.assign(masked_job=lives["masked_job"].where(whole, "")), by)
+    keys = ["causes", "component"]
+    usual = lives.assign(share=shares)[whole].groupby(keys)["share"].mean().rename("usual")
+    partial = lives[masked & ~whole][keys].join(usual, on=keys)["usual"]
+    shares[partial.index] = partial.fillna(1 / named[partial.index])
+    return shares

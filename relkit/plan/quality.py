@@ -38,6 +38,8 @@ def data_grade(lives: pd.DataFrame, row_classes: pd.DataFrame, findings: pd.Data
         return f"limited: {limits[0] if limits else reason}"
     if share >= CARE:
         return f"usable with care: {reason}"
+    if share == 0:
+        return "good: no log row was lost, no meter value estimated, no failure without a cause"
     return f"good: at most {100 * share:.1f} % {worst}"
 
 

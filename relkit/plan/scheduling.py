@@ -174,7 +174,10 @@ def _by_target(rows: pd.DataFrame) -> pd.DataFrame:
         spacing=rows["spacing"].to_numpy(dtype=float),
         maximum=rows["maximum"].to_numpy(dtype=float),
     )
-    return _with_result(rows, result)
+    done = _with_result(rows, result)
+    # a replacement is wanted for its cost; safety only rounds it down
+    own = (done["task"] == "planned replacement") & (done["binding"] == "safety target")
+    return done.assign(binding=done["binding"].where(~own, "cost"))
 
 
 def _by_cost(rows: pd.DataFrame, found: Evidence, chosen: Choices) -> pd.DataFrame:

@@ -55,7 +55,6 @@ Effect = Literal["new item", "continues", "removed", "fitted"]
 
 Probability = Annotated[float, Field(gt=0, lt=1)]
 Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-NonNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
 def _quantity(text: str) -> str:
@@ -211,7 +210,6 @@ class FunctionSettings:
     target_unavailability: Probability | None = None  #: largest mean share of time failed
     warning_time: QuantityText | None = None  #: from a visible defect to failure, on average
     detection: Annotated[float, Field(gt=0, le=1)] | None = None  #: a look finds the defect
-    reported_share: Annotated[float, Field(ge=0, le=1)] | None = None  #: of noticed failures
 
 
 @dataclass(config=_CONFIG, frozen=True)
@@ -254,8 +252,6 @@ class Costs:
     """What work costs; a cost that is not given is never guessed."""
 
     currency: str = "money units"
-    visit: Money = 0.0  #: set-up of a visit outside a service
-    downtime_per_hour: Money = 0.0
     items: tuple[CostItem, ...] = ()
 
 

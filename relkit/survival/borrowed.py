@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincc, gammainccinv
+from scipy.special import gammaincc, gammainccinv, gammaln, ndtri
 
 from relkit.survival.limits import B10_HAZARD
 from relkit.survival.shape_posterior import LOG_SHAPES, ShapePosterior, ShapeTable, at_log_shape
@@ -16,10 +16,10 @@ __all__ = ["borrowed_columns"]
 
 #: Probability of a log shape below which it is left out of an average.
 _NEGLIGIBLE = 1e-10
-#: Log of a cumulative hazard that is certain to have been passed.
+#: Log of a cumulative hazard that is certain to have been passed; exp fails at 709.
 _CERTAIN = 700.0
-#: Error of a probability, or of a log life, that is left.
-_CLOSE = 1e-10
+#: Change of a log life at which the search for it ends.
+_CLOSE = 1e-9
 _MOST_STEPS = 60
 
 
@@ -100,38 +100,44 @@ def _life_quantile(
 ) -> NDArray[np.float64]:
     """Return the log life below which a share ``p`` lies, averaged over the log shape.
 
-    For a given shape b, exp(log_power) life^-b is gamma-distributed. The root of the average is
-    bracketed by the roots for each shape; regula falsi with Illinois' halving finds it.
+    For a given shape b, exp(log_power) life^-b is gamma-distributed. The root of the average
+    is bracketed by the roots for each shape; Newton's method finds it on the scale of normal
+    deviates, on which the average is nearly a straight line in the log life.
     """
-    shape, weight = np.exp(LOG_SHAPES), posterior.probability
-    each = (log_power - np.log(gammainccinv(degrees, p[:, None]))) / shape
+    weight = posterior.probability
+    each = (log_power - np.log(gammainccinv(degrees, p[:, None]))) / np.exp(LOG_SHAPES)
     counts = weight > _NEGLIGIBLE
     low = np.where(counts, each, np.inf).min(axis=1)
     high = np.where(counts, each, -np.inf).max(axis=1)
-
-    def excess(log_life: NDArray[np.float64], which: NDArray[np.intp]) -> NDArray[np.float64]:
-        hazard = np.exp(np.minimum(log_power[which] - shape * log_life[:, None], _CERTAIN))
-        average: NDArray[np.float64] = (weight[which] * gammaincc(degrees[which], hazard)).sum(1)
-        return average - p[which]
-
+    life: NDArray[np.float64] = posterior.mean(each)
     active = np.flatnonzero(high > low)  # not where the shape is certain, nor NaN
-    f_low, f_high = np.full(len(p), np.nan), np.full(len(p), np.nan)
-    f_low[active], f_high[active] = excess(low[active], active), excess(high[active], active)
-    life: NDArray[np.float64] = low.copy()
     for _ in range(_MOST_STEPS):
         if not len(active):
             break
-        a, b, f_a, f_b = (values[active] for values in (low, high, f_low, f_high))
-        with np.errstate(invalid="ignore", divide="ignore"):
-            trial = b - f_b * (b - a) / (f_b - f_a)
-        trial = np.where((trial >= a) & (trial <= b), trial, (a + b) / 2)
-        here = excess(trial, active)
-        life[active], below = trial, here < 0
-        # the end that stays put counts half, so that both ends close in
-        f_low[active], f_high[active] = (
-            np.where(below, here, f_a / 2),
-            np.where(below, f_b / 2, here),
-        )
-        low[active], high[active] = np.where(below, trial, a), np.where(below, b, trial)
-        active = active[(np.abs(here) > _CLOSE) & (high[active] - low[active] > _CLOSE)]
+        here = life[active]
+        share, slope = _share_below(here, weight[active], log_power[active], degrees[active])
+        below = share < p[active]
+        low[active] = np.where(below, here, low[active])
+        high[active] = np.where(below, high[active], here)
+        deviate = ndtri(share)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            density = np.exp(-(deviate**2) / 2) / np.sqrt(2 * np.pi)
+            trial = here + (ndtri(p[active]) - deviate) * density / slope
+        inside = (trial >= low[active]) & (trial <= high[active])
+        life[active] = np.where(inside, trial, (low[active] + high[active]) / 2)
+        active = active[np.abs(life[active] - here) > _CLOSE]
     return life
+
+
+def _share_below(
+    log_life: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    log_power: NDArray[np.float64],
+    degrees: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the average share of lives below a log life, and its slope."""
+    shape = np.exp(LOG_SHAPES)
+    log_hazard = np.minimum(log_power - shape * log_life[:, None], _CERTAIN)
+    hazard = np.exp(log_hazard)
+    density = shape * np.exp(degrees * log_hazard - hazard - gammaln(degrees))
+    return (weight * gammaincc(degrees, hazard)).sum(axis=1), (weight * density).sum(axis=1)

@@ -176,7 +176,7 @@ def weibull_fits(
     --------
     >>> lives = pd.DataFrame({"age": [50.0, 80.0, 90.0, 90.0], "failed": [1, 1, 1, 0]})
     >>> weibull_fits(lives)[["failures", "shape", "scale", "status"]].round(2).values.tolist()
-    [[3.0, 4.99, 88.02, 'ok']]
+    [[3.0, 5.04, 87.51, 'ok']]
     """
     observed, keys = _observed(lives, by)
     if shape is not None:

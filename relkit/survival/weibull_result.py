@@ -141,6 +141,11 @@ class FitColumns:
 
 
 def aged_lives(lives: ObservedLives) -> ObservedLives:
-    """Return the lives of an age above 0; at age 0 the Weibull density has no use."""
+    """Return the rows that stand for lives of an age above 0.
+
+    At age 0 the Weibull density has no use; a row of count 0 stands for nobody.
+    """
     aged = lives.age > 0
+    if lives.count is not None:
+        aged &= lives.count > 0
     return lives if aged.all() else lives.of_rows(aged)

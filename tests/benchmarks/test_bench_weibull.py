@@ -120,7 +120,9 @@ def test_a_million_lives_beside_statsmodels(capsys: pytest.CaptureFixture[str]) 
     codes = rng.integers(0, 10_000, len(age))
     split = seconds(lambda: survival_steps(observed_lives(codes, age, failed)))
     say(capsys, f"Kaplan-Meier of 1,000,000 lives with limits: {mine:.3f} s, statsmodels without")
-    say(capsys, f"  limits {peer:.3f} s (ratio {mine / peer:.2f}); in 10,000 strata {split:.3f} s\n")
+    say(
+        capsys, f"  limits {peer:.3f} s (ratio {mine / peer:.2f}); in 10,000 strata {split:.3f} s\n"
+    )
 
 
 def test_a_thousand_refits(capsys: pytest.CaptureFixture[str]) -> None:

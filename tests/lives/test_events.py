@@ -50,6 +50,19 @@ def test_rows_of_a_split_job_are_one_event(make_log: Any, make_study: Any) -> No
     assert details["1"] == details["3"] == "into 2"
 
 
+def test_all_rows_of_an_event_after_the_window_are_set_aside(
+    make_log: Any, make_study: Any
+) -> None:
+    # Source: the project's own rule: nothing is merged into what is not used.
+    jobs = [
+        job(source="1", event="1", date="2023-02-01", finding="planned", action="replaced"),
+        job(source="2", event="1", date="2023-02-01", finding="failed"),
+    ]
+    tables = run(make_log, make_study, jobs)
+    assert classes_of(tables) == ["set aside", "set aside"]
+    assert tables.set_aside["reason"].tolist() == ["after the window"] * 2
+
+
 def test_two_files_at_one_instant_are_one_event(make_log: Any, make_study: Any) -> None:
     # Source: the project's own rule; maintenance and failures of one log in two files.
     jobs = [

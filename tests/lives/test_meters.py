@@ -90,7 +90,7 @@ def test_counter_begins_at_nothing(make_study: Any) -> None:
 @pytest.mark.parametrize(
     ("place", "wrong"),
     [(5, 7000.0), (5, 70.0), (0, 1000.0), (11, 14200.0), (11, 142.0), (1, 2200.0), (10, 13000.0),
-     (6, 1000.0), (5, -700.0)],
+     (6, 1000.0), (5, -700.0), (5, 570.0)],
 )  # fmt: skip
 def test_single_typing_error_is_removed(make_study: Any, place: int, wrong: float) -> None:
     # Source: the line from which the readings were made; an error at the end cannot hide.

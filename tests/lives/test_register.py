@@ -39,6 +39,7 @@ def test_rows_at_places_that_nobody_listed_are_set_aside(make_log: Any, make_stu
         job(source="c", location=""),
         job(source="d", component="", location=""),
         job(source="e", component="", action="", finding="view dark"),
+        job(source="f", component="display", location=""),
     ]
     fitments = [fitment(), fitment(location="front"), fitment(component="cable")]
     tables = life_tables(make_log(jobs=jobs, fitments=fitments), make_study())
@@ -47,6 +48,7 @@ def test_rows_at_places_that_nobody_listed_are_set_aside(make_log: Any, make_stu
         "b": "position not fitted",
         "c": "location not named",
         "d": "component not named",
+        "f": "position not fitted",
     }
     classes = tables.row_classes.set_index("source")["row_class"]
     assert classes["e"] == "recurrence"

@@ -53,13 +53,13 @@ def large_log(make_log: Any, rows: int, rng: np.random.Generator) -> Any:
 
 @pytest.mark.slow
 def test_a_hundred_thousand_rows_take_seconds(make_log: Any, make_study: Any) -> None:
-    # Source: the project's own aim: a million rows in 15 s on one core, measured at 11 s; a tenth
-    # of the rows gets seven times its share, so that only a change of order fails here.
+    # Source: the project's own aim: a million rows in 15 s of one core, measured at 12 s; a tenth
+    # of the rows gets eight times its share, so that only a change of order fails here.
     log = large_log(make_log, 100_000, np.random.default_rng(6))
     study = make_study(clock="engine_hours")
-    started = time.perf_counter()
+    started = time.process_time()
     tables = life_tables(log, study)
-    assert time.perf_counter() - started < 10
+    assert time.process_time() - started < 10
     assert len(tables.row_classes) == len(log.jobs) + len(log.fitments)
     assert len(tables.lives) > 60_000
     assert (tables.lives["age"] > tables.lives["entry"]).all()

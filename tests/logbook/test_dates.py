@@ -69,6 +69,7 @@ def test_each_form_is_read_under_its_order(
         ("2023", "year first"),
         ("2023-02", "year first"),
         ("1/2/1989", "day first"),
+        ("1/2/2150", "day first"),
         ("1-Fex-23", "day first"),
         ("soon", "year first"),
         ("1/2/2023", "%d.%m.%Y"),

@@ -81,6 +81,7 @@ def test_second_entry_is_set_aside(log_of: Reader, change: dict[str, str]) -> No
         {**BARE, "job": "J9", "date": "2023-01-06"},
         {"job": "J1", "date": "2023-01-06"},
         {"cost": "55", "note": "labour"},
+        {"job": "J9", "cost": "55"},
         {"job": "J9", "vehicle": "GR-02", "component": "cable", "location": "rear high"},
     ],
 )

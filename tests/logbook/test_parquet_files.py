@@ -27,9 +27,11 @@ def files(path: str, **more: Any) -> dict[str, Any]:
 
 
 def test_typed_columns_give_the_same_jobs_as_text(log_of: Reader, made_log: str) -> None:
-    frame = pd.read_csv(io.StringIO(made_log), parse_dates=["date"], date_format="ISO8601")
+    text = made_log.replace(",1000,", ",1000.5,").replace(",300,", ",300.25,")
+    frame = pd.read_csv(io.StringIO(text), parse_dates=["date"], date_format="ISO8601")
     frame["component"] = frame["component"].astype("category")
-    expected = log_of({}, files("log.csv")).jobs
+    expected = log_of({"log.csv": text}, files("log.csv")).jobs
+    assert expected["reading"].tolist()[0] == 1000.5
     for decimal in (".", ","):
         found = log_of({"log.parquet": parquet(frame)}, files("log.parquet", decimal=decimal)).jobs
         same = ["job", "date", "vehicle", "component", "location", "finding", "reading", "cost"]

@@ -125,3 +125,34 @@ def test_a_log_made_elsewhere_by_a_study_alone(log_of: Reader) -> None:
         assert sorted(pair["action"]) == ["", "replaced"]
     assert not log.jobs["date_is_day"].any()
     assert set(log.fitments["age"]) == {str(n % 20) for n in range(1, 31)}
+
+
+def all_kinds() -> dict[str, Any]:
+    return {
+        "log": [{"path": "log.csv", "counters": {"engine_hours": "hours"}}],
+        "register": [{"path": "register.csv", "covariates": {"depot": "depot"}}],
+        "readings": [{"path": "meters.csv", "counters": {"engine_hours": "hours"}}],
+        "inspections": [{"path": "looks.csv"}],
+    }
+
+
+def test_files_with_a_header_only_are_no_error(log_of: Reader) -> None:
+    empty = {
+        "register.csv": "vehicle,component,location,fitted_on,depot\n",
+        "meters.csv": "vehicle,date,hours\n",
+        "looks.csv": "vehicle,date,result\n",
+    }
+    log = log_of(empty, {"files": all_kinds()})
+    assert log.files["rows"].tolist() == [3, 0, 0, 0]
+    assert log.set_aside["reason"].tolist() == ["unknown vehicle"] * 3
+    assert len(log.fitments) == len(log.readings) == len(log.inspections) == 0
+    assert log.jobs.empty
+
+
+def test_log_with_no_usable_row_is_accounted_for(log_of: Reader, made_log: str) -> None:
+    text = made_log.replace("2023-", "2o23-")
+    log = log_of({"log.csv": text})
+    assert log.jobs.empty
+    assert log.jobs["date"].dtype == "datetime64[ns]"
+    assert log.jobs["event"].tolist() == []
+    assert log.set_aside["reason"].tolist() == ["unusable date"] * 3

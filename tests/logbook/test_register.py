@@ -89,7 +89,7 @@ def register_of(dates: dict[str, str]) -> str:
 
 
 def test_date_common_to_a_depot_is_taken_as_unknown(log_of: Reader) -> None:
-    text = register_of({"North": "2021-01-01"})
+    text = register_of({"North": "2021-01-15"})
     settings = {"files": files(covariates={"depot": "depot"})}
     fitments = log_of({"register.csv": text}, settings).fitments
     assert fitments.groupby("depot")["fitted_on"].apply(
@@ -99,11 +99,25 @@ def test_date_common_to_a_depot_is_taken_as_unknown(log_of: Reader) -> None:
     assert log.fitments["fitted_on"].notna().all()
 
 
-def test_date_common_to_few_items_stands(log_of: Reader) -> None:
-    # 4 vehicles and 4 items share one date: too few to call it a default.
-    log = log_of()
+@pytest.mark.parametrize(("vehicles", "places"), [(4, 10), (10, 1)])
+def test_date_common_to_few_items_or_vehicles_stands(
+    log_of: Reader, vehicles: int, places: int
+) -> None:
+    # 40 items on 4 vehicles, or 10 items on 10 vehicles: bought together rather than imported.
+    rows = [f"GR-{n:02},camera,{p},2020-05-01" for n in range(vehicles) for p in range(places)]
+    text = "\n".join(["vehicle,component,location,fitted_on", *rows])
+    log = log_of({"register.csv": text}, {"files": files()})
     assert log.fitments["fitted_on"].notna().all()
     assert "common date" not in set(log.findings["rule"])
+
+
+def test_share_of_the_fleet_is_counted_without_depots(log_of: Reader) -> None:
+    # Own algebra: the northern half shares one date, 50 % of the fleet.
+    text = register_of({"North": "2021-01-15"})
+    dates = log_of({"register.csv": text}, {"files": files()}).fitments["fitted_on"]
+    assert dates.isna().sum() == 30
+    settings = {"files": files(), "treatments": {"common_date_share": 0.5}}
+    assert log_of({"register.csv": text}, settings).fitments["fitted_on"].notna().all()
 
 
 def test_duplicates_and_nameless_rows_are_set_aside(log_of: Reader, made_register: str) -> None:

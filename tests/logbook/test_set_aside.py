@@ -59,3 +59,6 @@ def test_a_lost_or_doubled_row_is_a_fault_of_the_program(
     both = sift(whole, whole["job"] == "J1", reason="x", column="job").set_aside
     with pytest.raises(RuntimeError, match="3 kept and 1 set aside"):
         accounted("log", read, Sifted(whole, both))
+    first_twice = sift(whole, whole["job"] == "J1", reason="x", column="job").set_aside
+    with pytest.raises(RuntimeError, match="2 kept and 1 set aside"):
+        accounted("log", read, Sifted(whole.iloc[:2], first_twice))

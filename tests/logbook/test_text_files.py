@@ -83,6 +83,18 @@ def test_a_quote_that_never_closes_costs_one_row(table_of: Callable[..., TextTab
     assert cells(table)[2] == ["4", "d", 'say "hi"']
 
 
+def test_uneven_rows_after_a_cell_over_lines_keep_their_numbers(
+    table_of: Callable[..., TextTable],
+) -> None:
+    table = table_of('date,vehicle,note\n1,a,"two\nlines"\n2,b\n3,c,x\n4,d,"open\n5,e\n')
+    assert table.rows.tolist() == [2, 4]
+    assert [(one.row, one.reason) for one in table.broken] == [
+        (3, "too few fields"),
+        (5, "broken quotes"),
+        (6, "too few fields"),
+    ]
+
+
 def test_a_quote_inside_a_plain_cell_is_a_letter(table_of: Callable[..., TextTable]) -> None:
     assert cells(table_of('date,vehicle,note\n1,a,5" pipe\n')) == [["1", "a", '5" pipe']]
 

@@ -27,9 +27,14 @@ Damage = Callable[[bytes, np.random.Generator], bytes]
 def demos(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("demo")
     return {
-        "clean": write_clean_demo(folder / "clean", seed=5, size=0.15).parent,
-        "dirty": write_dirty_demo(folder / "dirty", seed=5, size=0.15).parent,
+        "clean": write_clean_demo(folder / "clean", seed=6, size=0.15).parent,
+        "dirty": write_dirty_demo(folder / "dirty", seed=6, size=0.15).parent,
     }
+
+
+@pytest.fixture(scope="module")
+def undamaged(demos: dict[str, Path]) -> Plan:
+    return relkit.build_plan(relkit.read_study(demos["clean"] / "study.toml"))
 
 
 def lines_of(data: bytes) -> list[bytes]:
@@ -212,17 +217,22 @@ def test_a_damaged_file_gives_a_plan_or_a_sentence(
     # Source: own algebra; rows are counted here, messages are the project's own rule.
     folder = tmp_path / "copy"
     victim = damaged_copy(demos[demo], folder, kind, damage, seed)
+    outcome = plan_or_error(folder)
+    if isinstance(outcome, Plan):
+        check_accounts(outcome, folder)
+        return
+    message = str(outcome)
+    assert victim.name in message or "register" in message, message
+    assert "\n" not in message
+    assert outcome.mend, message
+
+
+def plan_or_error(folder: Path) -> Plan | InputError:
+    """Return the plan, or the error about a file; anything else ends the test."""
     try:
-        plan = relkit.build_plan(relkit.read_study(folder / "study.toml"))
-    except RelkitError as error:
-        message = str(error)
-        named = victim.name in message or "study" in message or "register" in message
-        assert named, message
-        assert "\n" not in message
-        assert isinstance(error, InputError)
-        assert error.mend, message
-    else:
-        check_accounts(plan, folder)
+        return relkit.build_plan(relkit.read_study(folder / "study.toml"))
+    except InputError as error:
+        return error
 
 
 @pytest.mark.parametrize("name", ["log.csv", "register.csv", "readings.csv", "inspections.csv"])
@@ -256,14 +266,14 @@ def test_the_undamaged_demo_accounts_for_every_row(demo: str, demos: dict[str, P
     assert len(log) == plan.files.loc[plan.files["kind"] == "log", "rows"].sum()
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 def test_shuffling_the_rows_changes_no_answer(
-    seed: int, demos: dict[str, Path], tmp_path: Path
+    seed: int, demos: dict[str, Path], undamaged: Plan, tmp_path: Path
 ) -> None:
     # Source: invariant: the order of the rows of a file carries no meaning.
-    whole = relkit.build_plan(relkit.read_study(demos["clean"] / "study.toml")).intervals
+    whole = undamaged.intervals
     folder = tmp_path / "copy"
-    kind = ("log", "register", "readings", "inspections")[seed % 4]
+    kind = ("log", "register", "readings", "inspections")[seed]
     damaged_copy(demos["clean"], folder, kind, shuffled, seed)
     mixed = relkit.build_plan(relkit.read_study(folder / "study.toml")).intervals
     assert mixed["task"].tolist() == whole["task"].tolist()

@@ -12,6 +12,8 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from relkit.plan.result import Plan
 from relkit.present.page import write_page
 
+pytestmark = pytest.mark.browser
+
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 
 

@@ -58,8 +58,10 @@ def test_limits_average_over_the_shape() -> None:
     columns = borrowed_columns(posterior, table, likelihood.failures, 0.95)
     shape = np.exp(LOG_SHAPES)
     rows = [(300, 0), (500, 100), (650, 0), (800, 300), (900, 0), (900, 0), (950, 0), (1000, 0)]
-    power = sum(np.where(e > 0, float(a) ** shape - float(max(e, 1)) ** shape, float(a) ** shape)
-                for a, e in rows)
+    power = sum(
+        np.where(e > 0, float(a) ** shape - float(max(e, 1)) ** shape, float(a) ** shape)
+        for a, e in rows
+    )
 
     def share_below(log_life: float, degrees: float) -> float:
         below = gammaincc(degrees, power * np.exp(-shape * log_life))

@@ -69,7 +69,10 @@ def test_draws_follow_the_posterior_on_the_plane(failures: int) -> None:
     u, v, weight = plane(lives)
     levels = [0.05, 0.25, 0.5, 0.75, 0.95]
     by_plane = {"shape": quantiles(u, weight), "scale": quantiles(v, weight)}
-    by_draws = {"shape": np.quantile(np.log(shape), levels), "scale": np.quantile(np.log(scale), levels)}
+    by_draws = {
+        "shape": np.quantile(np.log(shape), levels),
+        "scale": np.quantile(np.log(scale), levels),
+    }
     for name, expected in by_plane.items():
         sd = (expected[-1] - expected[0]) / 3.29
         np.testing.assert_allclose(by_draws[name], expected, atol=0.12 * sd + 0.01, err_msg=name)
@@ -109,7 +112,9 @@ def test_law_of_estimates_has_their_errors_and_correlation() -> None:
     # the estimates; a given shape does not vary at all.
     fits = own_fits(lives_of(30))
     law = law_of_estimates(
-        fits.shape, fits.scale, fits.failures,
+        fits.shape,
+        fits.scale,
+        fits.failures,
         log_shape_std_error=fits.log_shape_std_error,
         log_scale_std_error=fits.log_scale_std_error,
         log_correlation=fits.log_correlation,
@@ -119,9 +124,17 @@ def test_law_of_estimates_has_their_errors_and_correlation() -> None:
     assert np.log(scale).std() == pytest.approx(fits.log_scale_std_error[0], rel=0.08)
     correlation = np.corrcoef(np.log(shape[0]), np.log(scale[0]))[0, 1]
     assert correlation == pytest.approx(fits.log_correlation[0], abs=0.06)
+    # a normal law of precision p and the prior's of precision q have their mean at
+    # (p u + q log 1.3) / (p + q)
+    p, q = fits.log_shape_std_error[0] ** -2, 0.45**-2
+    middle = (p * math.log(fits.shape[0]) + q * math.log(1.3)) / (p + q)
+    assert np.log(shape).mean() == pytest.approx(middle, abs=3e-3)
     given = law_of_estimates(
-        np.array([2.0]), np.array([500.0]), np.array([4.0]),
-        log_shape_std_error=np.zeros(1), log_scale_std_error=np.array([0.25]),
+        np.array([2.0]),
+        np.array([500.0]),
+        np.array([4.0]),
+        log_shape_std_error=np.zeros(1),
+        log_scale_std_error=np.array([0.25]),
         log_correlation=np.array([np.nan]),
     )
     shape, scale = drawn_parameters(given, 50_000, 5)

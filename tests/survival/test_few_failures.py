@@ -26,10 +26,18 @@ def test_each_stratum_falls_under_its_rule() -> None:
     # Source: rules as stated: own shape from 5 failures, borrowed with 1 to 4, bound with none;
     # the second pool has 2 failures in all and takes the stated prior.
     lives = fleet()
-    fits, own = pooled_fits(lives, POOL, ["camera", "cable"]).fits, own_fits(lives, limits="profile")
+    fits, own = (
+        pooled_fits(lives, POOL, ["camera", "cable"]).fits,
+        own_fits(lives, limits="profile"),
+    )
     shared = "shared over camera"
     assert fits.shape_source.tolist() == [
-        "own data", "own data", shared, shared, shared, STATED_PRIOR
+        "own data",
+        "own data",
+        shared,
+        shared,
+        shared,
+        STATED_PRIOR,
     ]
     for name in ("shape", "shape_lower", "scale", "scale_upper", "b10_lower", "log_likelihood"):
         np.testing.assert_array_equal(getattr(fits, name)[:2], getattr(own, name)[:2])
@@ -55,7 +63,10 @@ def test_limits_asked_for_are_those_of_the_strata_with_their_own_shape() -> None
 def test_borrowing_narrows_the_shape_of_a_stratum_with_four_failures() -> None:
     # Common practice: that is what borrowing is for.
     lives = fleet()
-    fits, own = pooled_fits(lives, POOL, ["camera", "cable"]).fits, own_fits(lives, limits="profile")
+    fits, own = (
+        pooled_fits(lives, POOL, ["camera", "cable"]).fits,
+        own_fits(lives, limits="profile"),
+    )
     width = np.log(fits.shape_upper / fits.shape_lower)
     assert width[2] < 0.8 * np.log(own.shape_upper[2] / own.shape_lower[2])
 

@@ -51,8 +51,9 @@ def test_success_run() -> None:
     # Source: success-run theorem (MIL-HDBK-338 quotes the table): n = ln(1 - C) / ln R lives
     # without a failure show R(L) >= R. B10 life is the age at R = 0.9.
     for n, shown in ((21, False), (22, True)):
-        fits = given_shape_fits(observed_lives([0] * n, [400.0] * n, [0] * n), 1.7,
-                                confidence_level=0.9)
+        fits = given_shape_fits(
+            observed_lives([0] * n, [400.0] * n, [0] * n), 1.7, confidence_level=0.9
+        )
         assert bool(fits.b10_lower[0] >= 400.0) is shown
     for n, survival, level in ((45, 0.95, 0.9), (299, 0.99, 0.95)):
         for fewer in (0, 1):

@@ -1,4 +1,4 @@
-"""Shares of masked failures against direct maximisation and a closed form; recovery by simulation."""
+"""Shares of masked failures against direct maximisation, a closed form and simulation."""
 
 from __future__ import annotations
 
@@ -76,8 +76,12 @@ def test_shares_are_those_at_the_maximum_of_the_masked_likelihood() -> None:
             value += np.logaddexp(*log_hazard[jobs == k])
         return -(value - (((u - math.log(1.3)) / 0.45) ** 2 / 2).sum())
 
-    best = minimize(minus, [0.5, 0.5, 8.0, 8.0], method="Nelder-Mead",
-                    options={"xatol": 1e-9, "fatol": 1e-10, "maxiter": 4000}).x
+    best = minimize(
+        minus,
+        [0.5, 0.5, 8.0, 8.0],
+        method="Nelder-Mead",
+        options={"xatol": 1e-9, "fatol": 1e-10, "maxiter": 4000},
+    ).x
     z = np.exp(best[:2])[codes] * (np.log(age) - best[2:][codes])
     hazard = np.exp(best[:2][codes] + z - np.log(age))
     result = masked_shares(observed_lives(codes, age, failed), jobs)
@@ -101,7 +105,9 @@ def test_masked_jobs_recover_the_truth_where_the_extremes_do_not() -> None:
         fits = own_fits(observed_lives(codes, age, failed, failure_share=result.share))
         shapes.append(fits.shape)
         scales["shares"].append(fits.scale)
-        scales["both"].append(own_fits(observed_lives(codes, age, (failed == 1) | (jobs >= 0))).scale)
+        scales["both"].append(
+            own_fits(observed_lives(codes, age, (failed == 1) | (jobs >= 0))).scale
+        )
         scales["none"].append(own_fits(observed_lives(codes, age, failed)).scale)
     truth = np.array([eta for _, eta in TRUTH])
     middle = {name: np.median(values, axis=0) / truth for name, values in scales.items()}

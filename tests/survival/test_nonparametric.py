@@ -28,7 +28,7 @@ def read(name: str) -> pd.DataFrame:
 
 
 def one(table: pd.DataFrame, **more: object) -> ObservedLives:
-    entry = table["entry"] if "entry" in table else None
+    entry = table.get("entry")
     zeros = np.zeros(len(table), dtype=int)
     return observed_lives(zeros, table["age"], table["failed"], entry=entry, **more)  # type: ignore[arg-type]
 
@@ -242,7 +242,9 @@ def test_invariants(rows: list[tuple[int, bool, int, int]], random: object) -> N
     random.shuffle(order)  # type: ignore[attr-defined]
     long = np.repeat(order, count[order])
     written_out = survival_steps(
-        observed_lives(np.zeros(len(long), int), age[long] * 24, failed[long], entry=entry[long] * 24)
+        observed_lives(
+            np.zeros(len(long), int), age[long] * 24, failed[long], entry=entry[long] * 24
+        )
     )
     middle = (age + entry) / 2
     pieces = survival_steps(

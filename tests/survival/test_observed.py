@@ -11,7 +11,10 @@ from relkit.survival.observed import observed_lives
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"age": [1.0, np.nan, 3.0]}, r"age at row 1 is nan: must be finite and at least 0 \(1 of 3"),
+        (
+            {"age": [1.0, np.nan, 3.0]},
+            r"age at row 1 is nan: must be finite and at least 0 \(1 of 3",
+        ),
         ({"age": [1.0, np.inf, 3.0]}, "age at row 1 is inf"),
         ({"age": [-1.0, 2.0, -3.0]}, r"age at row 0 is -1: .* \(2 of 3 rows are not: 0, 2\)"),
         ({"entry": [0.0, 2.0, 0.0]}, "entry at row 1 is 2: must be below the age"),
@@ -46,14 +49,17 @@ def test_rows_at_fault_are_named(change: dict[str, object], message: str) -> Non
 def test_rows_are_called_by_their_names() -> None:
     # Common practice: a person looks for the row of the file, not for a position.
     names = np.array(["log.csv:2", "log.csv:3"], dtype=object)
-    with pytest.raises(ValueError, match="age at row log.csv:3 is -5"):
+    with pytest.raises(ValueError, match=r"age at row log\.csv:3 is -5"):
         observed_lives([0, 0], [1.0, -5.0], [True, True], row_names=names)
 
 
 def test_age_zero_is_allowed_and_unfailed_lives_need_no_lower_age() -> None:
     # Common practice: dead on arrival is a life of age 0; only failures are found later.
     lives = observed_lives(
-        [0, 0, 0], [0.0, 4.0, 5.0], [True, False, True], entry=[0.0, 0.0, 1.0],
+        [0, 0, 0],
+        [0.0, 4.0, 5.0],
+        [True, False, True],
+        entry=[0.0, 0.0, 1.0],
         age_lower=[0.0, np.nan, 3.0],
     )
     assert lives.age_lower is not None
@@ -64,7 +70,10 @@ def test_age_zero_is_allowed_and_unfailed_lives_need_no_lower_age() -> None:
 def test_shares_and_counts_multiply_and_failures_keep_theirs() -> None:
     # Source: own algebra.
     lives = observed_lives(
-        [1, 0, 1], [1.0, 2.0, 3.0], [True, False, False], count=[2.0, 3.0, 4.0],
+        [1, 0, 1],
+        [1.0, 2.0, 3.0],
+        [True, False, False],
+        count=[2.0, 3.0, 4.0],
         failure_share=[0.1, 0.5, 0.25],
     )
     assert lives.age.tolist() == [2.0, 1.0, 3.0]

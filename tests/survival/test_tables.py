@@ -39,7 +39,7 @@ BY = ["component", "location"]
 def test_one_row_per_stratum_in_order_of_its_keys() -> None:
     lives = fleet()
     fits = weibull_fits(lives, BY)
-    assert fits[BY].values.tolist() == sorted(lives[BY].drop_duplicates().values.tolist())
+    assert fits[BY].to_numpy().tolist() == sorted(lives[BY].drop_duplicates().to_numpy().tolist())
     for row in fits.itertuples():
         mine = lives[(lives["component"] == row.component) & (lives["location"] == row.location)]
         alone = weibull_fits(mine)
@@ -52,18 +52,48 @@ def test_columns_of_the_contract_are_there() -> None:
     # Source: the public contract of these functions.
     lives = fleet()
     assert list(survival_curves(lives, "component")) == [
-        "component", "age", "at_risk", "failures", "survival", "std_error", "lower", "upper",
-        "starts_at", "left_out",
+        "component",
+        "age",
+        "at_risk",
+        "failures",
+        "survival",
+        "std_error",
+        "lower",
+        "upper",
+        "starts_at",
+        "left_out",
     ]
     assert list(cumulative_hazards(lives)) == [
-        "age", "at_risk", "failures", "cumulative_hazard", "std_error", "lower", "upper"
+        "age",
+        "at_risk",
+        "failures",
+        "cumulative_hazard",
+        "std_error",
+        "lower",
+        "upper",
     ]
     fits = weibull_fits(lives, "component")
     for name in (
-        "lives", "failures", "exposure", "shape", "shape_lower", "shape_upper", "scale",
-        "scale_lower", "scale_upper", "b10", "b10_lower", "b10_upper", "log_likelihood",
-        "log_shape_std_error", "log_scale_std_error", "log_correlation", "probability_of_wear",
-        "shape_source", "status", "reason",
+        "lives",
+        "failures",
+        "exposure",
+        "shape",
+        "shape_lower",
+        "shape_upper",
+        "scale",
+        "scale_lower",
+        "scale_upper",
+        "b10",
+        "b10_lower",
+        "b10_upper",
+        "log_likelihood",
+        "log_shape_std_error",
+        "log_scale_std_error",
+        "log_correlation",
+        "probability_of_wear",
+        "shape_source",
+        "status",
+        "reason",
     ):
         assert name in fits
     assert fits["status"].tolist() == ["ok", "ok"]
@@ -139,7 +169,7 @@ def test_draws_come_from_both_kinds_of_fits() -> None:
     np.testing.assert_array_equal(shape, again[0])
     own = weibull_fits(lives, "component")
     assert parameter_draws(own, 20, rng=1)[0].shape == (2, 20)
-    with pytest.raises(ValueError, match="no estimate in row 2 .* use pooled_weibull_fits"):
+    with pytest.raises(ValueError, match=r"no estimate in row 2 .* use pooled_weibull_fits"):
         parameter_draws(weibull_fits(lives, BY), 20, rng=1)
 
 
@@ -202,7 +232,7 @@ def test_rows_at_fault_are_named(change: dict[str, list[object]], message: str) 
 
 def test_rows_are_called_by_the_index_of_the_frame() -> None:
     lives = pd.DataFrame({"age": [1.0, -2.0], "failed": True}, index=["log.csv:2", "log.csv:7"])
-    with pytest.raises(ValueError, match="age at row log.csv:7 is -2"):
+    with pytest.raises(ValueError, match=r"age at row log\.csv:7 is -2"):
         weibull_fits(lives)
 
 

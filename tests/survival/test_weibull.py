@@ -17,8 +17,17 @@ from relkit.survival.weibull import own_fits
 from relkit.survival.weibull_result import WeibullFits
 
 REFERENCES = Path(__file__).parents[1] / "references"
-NUMBERS = ("shape", "shape_lower", "shape_upper", "scale", "scale_lower", "scale_upper", "b10",
-           "b10_lower", "b10_upper")
+NUMBERS = (
+    "shape",
+    "shape_lower",
+    "shape_upper",
+    "scale",
+    "scale_lower",
+    "scale_upper",
+    "b10",
+    "b10_lower",
+    "b10_upper",
+)
 TENS = np.arange(100.0, 1001.0, 100.0)
 
 
@@ -110,8 +119,9 @@ def test_turbine_parts_found_cracked_at_inspections() -> None:
     # Source: Nelson (1982), 167 turbine parts; fit stored in the tests of the R package survival.
     day = [186.0, 606.0, 902.0, 1077.0, 1209.0, 1377.0, 1592.0, 1932.0]
     cracked = [5, 16, 12, 18, 18, 2, 6, 17]
-    fits = fit_one([*day, 1932.0], [1] * 8 + [0], age_lower=[0.0, *day[:-1], 1932.0],
-                   count=[*cracked, 73])
+    fits = fit_one(
+        [*day, 1932.0], [1] * 8 + [0], age_lower=[0.0, *day[:-1], 1932.0], count=[*cracked, 73]
+    )
     assert math.log(fits.scale[0]) == pytest.approx(7.688, abs=2e-4)
     assert -math.log(fits.shape[0]) == pytest.approx(-0.3953, abs=2e-4)
     assert fits.log_scale_std_error[0] == pytest.approx(0.0744, abs=2e-4)
@@ -212,7 +222,14 @@ def test_degenerate_strata_do_not_break_a_batch() -> None:
     for limits in ("fisher", "profile", "bootstrap"):
         fits = own_fits(lives, limits=limits)  # type: ignore[arg-type]
         assert fits.status.tolist() == [
-            "ok", "no failures", "equal ages", "one failure", "one failure", "ok", "ok", "ok",
+            "ok",
+            "no failures",
+            "equal ages",
+            "one failure",
+            "one failure",
+            "ok",
+            "ok",
+            "ok",
             "no exposure",
         ]
         if limits == "bootstrap":
@@ -240,13 +257,17 @@ def test_probability_of_wear() -> None:
     root = math.sqrt(2 * (fits.log_likelihood[0] - random))
     normal = 0.5 * math.erfc(-root / math.sqrt(2))
     assert fits.probability_of_wear[0] == pytest.approx(normal, rel=1e-9)
+    falling = fit_one(age**3, np.ones(10))  # shape a third: about 0.66
+    assert falling.shape[0] == pytest.approx(fits.shape[0] / 3, rel=1e-9)
+    assert 0 < falling.probability_of_wear[0] < 0.2
 
 
 def test_shares_of_a_failure_act_as_weights() -> None:
     # Source: own algebra: a masked life of share w is w failures and 1 - w survivors.
     shared = fit_one([300.0, 500.0, 700.0, 800.0], [1, 0, 1, 0], failure_share=[0, 0.3, 0, 0])
-    written = fit_one([300.0, 500.0, 500.0, 700.0, 800.0], [1, 1, 0, 1, 0],
-                      count=[1, 0.3, 0.7, 1, 1])
+    written = fit_one(
+        [300.0, 500.0, 500.0, 700.0, 800.0], [1, 1, 0, 1, 0], count=[1, 0.3, 0.7, 1, 1]
+    )
     for name in NUMBERS:
         np.testing.assert_allclose(getattr(shared, name), getattr(written, name), rtol=1e-9)
     assert shared.failures[0] == pytest.approx(2.3)
@@ -279,13 +300,19 @@ def test_invariants(
     other = fit_one(age[long] * unit, failed[long], "profile", entry=entry[long] * unit)
     middle = (age + entry) / 2
     pieces = fit_one(
-        np.concatenate([middle, age]), np.concatenate([np.zeros(len(rows), bool), failed]),
-        "profile", entry=np.concatenate([entry, middle]), count=np.concatenate([count, count]),
+        np.concatenate([middle, age]),
+        np.concatenate([np.zeros(len(rows), bool), failed]),
+        "profile",
+        entry=np.concatenate([entry, middle]),
+        count=np.concatenate([count, count]),
     )
     batch = own_fits(
         observed_lives(
-            np.tile([1, 0], len(rows)), np.repeat(age, 2), np.repeat(failed, 2),
-            entry=np.repeat(entry, 2), count=np.repeat(count, 2),
+            np.tile([1, 0], len(rows)),
+            np.repeat(age, 2),
+            np.repeat(failed, 2),
+            entry=np.repeat(entry, 2),
+            count=np.repeat(count, 2),
         ),
         limits="profile",
     )

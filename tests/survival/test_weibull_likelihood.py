@@ -44,7 +44,12 @@ def mixed_lives(seed: int, n: int = 60, strata: int = 4) -> tuple[ObservedLives,
     lower = np.where((rng.random(n) < 0.1) & (entry == 0), 0.0, lower)
     share = np.where(rng.random(n) < 0.2, rng.random(n), 0.0)
     lives = observed_lives(
-        codes, age, failed, entry=entry, age_lower=lower, count=rng.integers(1, 4, n),
+        codes,
+        age,
+        failed,
+        entry=entry,
+        age_lower=lower,
+        count=rng.integers(1, 4, n),
         failure_share=share,
     )
     return lives, codes
@@ -93,15 +98,16 @@ def test_slopes_agree_with_differences() -> None:
 
 def test_narrow_and_early_intervals_keep_their_digits() -> None:
     # Source: own algebra. log(S(a) - S(a + d)) is log(h(a) d) - H(a) for small d, here at a
-    # cumulative hazard of 1e-30, where S(a) - S(a + d) as written is 0.
-    lives = observed_lives([0, 0], [1.0 + 1e-9, 1000.0], [1, 0], age_lower=[1.0, 0.0])
+    # cumulative hazard of 1e-22, where S(a) - S(a + d) as written is 0, and a d that the ratio
+    # of the ages does not hold.
+    lives = observed_lives([0, 0], [7.0 + 1e-12, 1000.0], [1, 0], age_lower=[7.0, 0.0])
     likelihood = weibull_likelihood(lives)
     shape, scale = 10.0, 1000.0
     value = likelihood.slopes(
         np.log([shape]), shape * (likelihood.log_reference - math.log(scale))
     ).value[0]
-    width = (1.0 + 1e-9) - 1.0
-    log_density = math.log(shape / scale) + 9 * math.log(1.0 / scale)
+    width = (7.0 + 1e-12) - 7.0
+    log_density = math.log(shape / scale) + 9 * math.log(7.0 / scale)
     assert value == pytest.approx(log_density + math.log(width) - 1.0, rel=1e-9)
 
 

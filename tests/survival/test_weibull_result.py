@@ -11,7 +11,10 @@ from relkit.survival.weibull_result import FitColumns, aged_lives
 def test_counts_and_exposure_are_sums_of_what_was_given() -> None:
     # Source: own algebra.
     lives = observed_lives(
-        [0, 0, 0, 1], [10.0, 20.0, 0.0, 0.0], [1, 0, 1, 0], entry=[4.0, 0.0, 0.0, 0.0],
+        [0, 0, 0, 1],
+        [10.0, 20.0, 0.0, 0.0],
+        [1, 0, 1, 0],
+        entry=[4.0, 0.0, 0.0, 0.0],
         count=[2, 3, 1, 5],
     )
     fits = FitColumns(lives).result(0.9)
@@ -32,8 +35,10 @@ def test_sentences_are_joined() -> None:
     assert reason[1] == f"{reason[0]}; one thing; another"
 
 
-def test_lives_of_age_zero_are_left_out() -> None:
+def test_lives_of_age_zero_and_rows_of_count_zero_are_left_out() -> None:
     lives = observed_lives([0, 0], [0.0, 5.0], [1, 1])
     assert aged_lives(lives).age.tolist() == [5.0]
+    nobody = observed_lives([0, 0], [9.0, 5.0], [1, 1], count=[0, 2])
+    assert aged_lives(nobody).age.tolist() == [5.0]
     whole = observed_lives([0], [5.0], [1])
     assert aged_lives(whole) is whole
