@@ -82,7 +82,7 @@ def replacement_penalties(
     ...     [985.0, 1500.0], horizon=1500.0, age=0.0, scale=1700.0, shape=3.0,
     ...     cost_planned=355.0, cost_failure=1290.0,
     ... )[0, 0].round(1)
-    array([  inf,   0. , 103.4, 103.4])
+    array([  inf,   0. , 107.6, 107.6])
     """
     places = _places(visits, horizon)
     eta, beta, c_p, c_f, now, most = np.broadcast_arrays(

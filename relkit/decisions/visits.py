@@ -28,6 +28,7 @@ ROUNDING = 1e-9
 OK = "ok"
 NOT_PROVEN = "bay hours are scarce: the plan keeps them, a cheaper one may exist"
 NO_HOURS = "no plan keeps every maximum within the bay hours"
+NONE_FOUND = "bay hours are scarce: no plan was found that keeps every maximum"
 NO_VISIT = "some tasks have no visit before their maximum: make a special visit for them"
 
 
@@ -137,11 +138,11 @@ def grouped_visits(
     alone, ways = _alone(problem)
     served = np.flatnonzero(np.isfinite(alone))
     ungrouped = float(problem.set_up[ways.any(axis=0)].sum() + alone[served].sum())
-    result, bound, proven = _search(problem, served)
-    if result is None:
-        done = np.zeros(ways.shape, dtype=np.bool_)
-        return _plan(problem, done, np.full(len(alone), np.inf), alone, ungrouped, bound, NO_HOURS)
-    choice, done = result
+    done, bound, proven = _search(problem, served)
+    if done is None:
+        nothing, endless = np.zeros(ways.shape, dtype=np.bool_), np.full(len(alone), np.inf)
+        conflict = NO_HOURS if proven else NONE_FOUND
+        return _plan(problem, nothing, endless, alone, ungrouped, bound, conflict)
     own = np.full(len(alone), np.inf)
     own[served] = [_way_cost(problem.penalty[i], done[i]) for i in served]
     missing = NO_VISIT if len(served) < len(alone) else OK
@@ -158,7 +159,7 @@ def _plan(
     bound: float,
     status: str,
 ) -> VisitPlan:
-    made = done.any(axis=0)
+    made = np.asarray(done.any(axis=0))
     set_up = float(problem.set_up[made].sum())
     served = np.isfinite(alone)
     total = set_up + float(own[served].sum())
@@ -238,7 +239,7 @@ def _shortest(steps: Floats, choices: Bools) -> Floats:
         reach[v] = (reach[:v] + steps[:v, v, None]).min(axis=0)
         if v < places - 1:
             reach[v, ~choices[:, v - 1]] = np.inf
-    return reach[-1]
+    return np.asarray(reach[-1])
 
 
 def _way(steps: Floats, open_visits: Bools) -> Bools:
@@ -282,10 +283,8 @@ def _alone(problem: _Problem) -> tuple[Floats, Bools]:
 _Node = tuple[tuple[frozenset[int], ...], tuple[frozenset[int], ...]]
 
 
-def _search(
-    problem: _Problem, served: NDArray[np.intp]
-) -> tuple[tuple[int, Bools] | None, float, bool]:
-    """Cheapest plan within the bay hours: choice and visits, lower bound, whether proven."""
+def _search(problem: _Problem, served: NDArray[np.intp]) -> tuple[Bools | None, float, bool]:
+    """Cheapest plan within the bay hours, if any; lower bound; whether all this is proven."""
     nothing = tuple(frozenset[int]() for _ in problem.penalty)
     root: _Node = (nothing, nothing)
     first_cost, first_choice = _node_cost(problem, served, root)
@@ -299,7 +298,7 @@ def _search(
         load = problem.hours @ done
         over = np.flatnonzero(load > problem.capacity * (1 + ROUNDING))
         if not len(over):
-            return (choice, done), cost, True
+            return done, cost, True
         if tried > MOST_BRANCHES:
             return _any_plan(problem, served), cost, False
         for child in _children(node, done, int(over[0]), problem.hours):
@@ -330,9 +329,7 @@ def _node_cost(problem: _Problem, served: NDArray[np.intp], node: _Node) -> tupl
     return float(total[choice]), choice
 
 
-def _node_ways(
-    problem: _Problem, served: NDArray[np.intp], node: _Node, choice: int
-) -> Bools:
+def _node_ways(problem: _Problem, served: NDArray[np.intp], node: _Node, choice: int) -> Bools:
     done = np.zeros((len(problem.penalty), len(problem.set_up)), dtype=np.bool_)
     for i in served:
         steps = _steps(problem.penalty[i], node[0][i], node[1][i])
@@ -340,16 +337,33 @@ def _node_ways(
     return done
 
 
-def _any_plan(problem: _Problem, served: NDArray[np.intp]) -> tuple[int, Bools] | None:
-    """Return a plan within the bay hours, task by task, those that lose most first; or none."""
-    room = problem.capacity.astype(np.float64).copy()
-    done = np.zeros((len(problem.penalty), len(room)), dtype=np.bool_)
-    for i in sorted(served, key=lambda i: -problem.hours[i]):
-        short = frozenset(np.flatnonzero(room * (1 + ROUNDING) < problem.hours[i]).tolist())
-        steps = _steps(problem.penalty[i], short, frozenset())
-        open_visits = np.ones(len(room), dtype=np.bool_)
-        if not np.isfinite(_shortest(steps, open_visits[None])[0]):
-            return None
-        done[i] = _way(steps, open_visits)
-        room -= problem.hours[i] * done[i]
-    return len(problem.choices) - 1, done
+def _any_plan(problem: _Problem, served: NDArray[np.intp]) -> Bools | None:
+    """Return a plan within the bay hours, or none: task by task, then each once more and again."""
+    done = np.zeros((len(problem.penalty), len(problem.set_up)), dtype=np.bool_)
+    order = sorted(served, key=lambda i: -problem.hours[i])
+    before = np.inf
+    while True:
+        total = 0.0
+        for i in order:
+            done[i] = False
+            way = _way_beside(problem, int(i), done)
+            if way is None:
+                return None
+            done[i] = way
+            total += _way_cost(problem.penalty[i], way)
+        total += float(problem.set_up[done.any(axis=0)].sum())
+        if total >= before * (1 - ROUNDING):
+            return done
+        before = total
+
+
+def _way_beside(problem: _Problem, task: int, done: Bools) -> Bools | None:
+    """Cheapest way of a task in the hours that the others leave, new set-ups counted."""
+    room = problem.capacity * (1 + ROUNDING) - problem.hours @ done
+    short = frozenset(np.flatnonzero(room < problem.hours[task]).tolist())
+    steps = _steps(problem.penalty[task], short, frozenset()).copy()
+    steps[:, 1:-1] += np.where(done.any(axis=0), 0.0, problem.set_up)
+    every = np.ones(len(room), dtype=np.bool_)
+    if not np.isfinite(_shortest(steps, every[None])[0]):
+        return None
+    return _way(steps, every)

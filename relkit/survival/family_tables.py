@@ -12,11 +12,10 @@ import pandas as pd
 
 from relkit.survival.families import FAMILIES, FamilyName
 from relkit.survival.family_fits import FamilyFits, family_fit
-from relkit.survival.frame_codes import By, as_names, life_columns, require_columns, stratum_codes
-from relkit.survival.observed import ObservedLives, observed_lives
+from relkit.survival.frame_codes import By, lives_of_strata
 from relkit.survival.status import REASONS, Status
 
-__all__ = ["family_fits", "lives_of_strata"]
+__all__ = ["family_fits"]
 
 #: Parameters shown, by family: column and whether it is exp(theta), exp(-theta) or theta.
 _SHOWN: dict[str, tuple[tuple[str, int], ...]] = {
@@ -32,33 +31,6 @@ _NO_THRESHOLD = (
     "the likelihood keeps rising as the threshold nears the first failure: no estimate exists"
 )
 _COLUMNS = ("scale", "shape", "log_mean", "log_std_dev", "log_location", "log_spread", "skew")
-
-
-def lives_of_strata(lives: pd.DataFrame, by: By) -> tuple[ObservedLives, pd.DataFrame]:
-    """Lives as checked arrays, and the key columns of each stratum.
-
-    Raises
-    ------
-    ValueError
-        A column is missing or a value is out of its bounds.
-    """
-    require_columns("lives", lives, as_names(by))
-    columns = life_columns(lives)
-    codes, keys = stratum_codes(lives, by)
-    shares = None
-    if "failure_share" in lives.columns:
-        shares = lives["failure_share"].fillna(0.0).to_numpy(np.float64)
-    observed = observed_lives(
-        codes,
-        columns.age,
-        columns.failed,
-        entry=columns.entry,
-        age_lower=columns.age_lower,
-        count=columns.count,
-        failure_share=shares,
-        n_strata=len(keys),
-    )
-    return observed, keys
 
 
 def family_fits(

@@ -8,8 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from relkit.survival.family_tables import lives_of_strata
-from relkit.survival.frame_codes import By, stratum_codes
+from relkit.survival.frame_codes import By, lives_of_strata, stratum_codes
 from relkit.survival.verdict import evidence_grades, stratum_verdicts
 from relkit.survival.weibull import own_fits
 

@@ -13,7 +13,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["By", "LifeColumns", "as_names", "life_columns", "require_columns", "stratum_codes"]
+from relkit.survival.observed import ObservedLives, observed_lives
+
+__all__ = [
+    "By",
+    "LifeColumns",
+    "as_names",
+    "life_columns",
+    "lives_of_strata",
+    "require_columns",
+    "stratum_codes",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -65,7 +75,8 @@ def stratum_codes(frame: pd.DataFrame, by: By) -> tuple[Ints, pd.DataFrame]:
     if not names:
         return np.zeros(len(frame), np.int64), pd.DataFrame(index=range(1))
     codes = frame.groupby(names, sort=True, dropna=False, observed=True).ngroup().to_numpy()
-    first = np.unique(codes, return_index=True)[1]
+    first = np.zeros(codes.max(initial=-1) + 1, dtype=np.int64)
+    first[codes[::-1]] = np.arange(len(codes))[::-1]  # written last: the first row of each code
     return codes.astype(np.int64), frame[names].iloc[first].reset_index(drop=True)
 
 
@@ -88,6 +99,35 @@ def life_columns(lives: pd.DataFrame) -> LifeColumns:
         entry=_numbers(lives, "entry") if "entry" in lives.columns else None,
         count=_numbers(lives, "count") if "count" in lives.columns else None,
     )
+
+
+def lives_of_strata(lives: pd.DataFrame, by: By) -> tuple[ObservedLives, pd.DataFrame]:
+    """Lives as checked arrays, and the key columns of each stratum.
+
+    Raises
+    ------
+    ValueError
+        A column is missing or a value is out of its bounds: row and value are named.
+    """
+    require_columns("lives", lives, as_names(by))
+    columns = life_columns(lives)
+    codes, keys = stratum_codes(lives, by)
+    shares = None
+    if "failure_share" in lives.columns:
+        shares = lives["failure_share"].fillna(0.0).to_numpy(np.float64)
+    plain = isinstance(lives.index, pd.RangeIndex)
+    observed = observed_lives(
+        codes,
+        columns.age,
+        columns.failed,
+        entry=columns.entry,
+        age_lower=columns.age_lower,
+        count=columns.count,
+        failure_share=shares,
+        n_strata=len(keys),
+        row_names=None if plain else lives.index.to_numpy(object),
+    )
+    return observed, keys
 
 
 def _numbers(frame: pd.DataFrame, column: str) -> Floats:

@@ -115,6 +115,8 @@ def survival_steps(
     log_survival[ends] = np.nan  # limits and error do not exist there
     sigma = np.sqrt(spread)
     width = z * sigma / -log_survival
+    with np.errstate(over="ignore"):  # after a tiny share of a failure: 0 is the right limit
+        lower = np.exp(log_survival * np.exp(width))
     return SurvivalCurves(
         stratum=steps.strata.codes(),
         age=steps.age,
@@ -122,7 +124,7 @@ def survival_steps(
         failures=steps.failures,
         survival=survival,
         std_error=np.where(ends, np.nan, survival * sigma),
-        lower=np.exp(log_survival * np.exp(width)),
+        lower=lower,
         upper=np.exp(log_survival * np.exp(-width)),
         starts_at=steps.strata.spread(starts_at),
         left_out=steps.strata.spread(left_out),

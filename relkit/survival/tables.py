@@ -16,7 +16,13 @@ from numpy.typing import ArrayLike, NDArray
 from relkit.checks import positive, share
 from relkit.survival.draws import DrawLaw, drawn_parameters, law_of_estimates
 from relkit.survival.few_failures import pooled_fits
-from relkit.survival.frame_codes import By, as_names, life_columns, require_columns, stratum_codes
+from relkit.survival.frame_codes import (
+    By,
+    as_names,
+    lives_of_strata,
+    require_columns,
+    stratum_codes,
+)
 from relkit.survival.known_shape import scale_lower_bounds
 from relkit.survival.limits import B10_HAZARD
 from relkit.survival.masked import masked_shares
@@ -26,7 +32,6 @@ from relkit.survival.nonparametric import (
     cumulative_hazard_steps,
     survival_steps,
 )
-from relkit.survival.observed import ObservedLives, observed_lives
 from relkit.survival.weibull import LimitsKind, given_shape_fits, own_fits
 from relkit.survival.weibull_likelihood import weibull_likelihood
 from relkit.survival.weibull_result import WeibullFits, aged_lives
@@ -89,7 +94,7 @@ def survival_curves(
     >>> survival_curves(lives)[["age", "at_risk", "survival"]].round(3).values.tolist()
     [[10.0, 3.0, 0.667], [30.0, 1.0, 0.0]]
     """
-    observed, keys = _observed(lives, by)
+    observed, keys = lives_of_strata(lives, by)
     steps = survival_steps(
         observed, confidence_level=confidence_level, fewest_at_risk=fewest_at_risk
     )
@@ -117,7 +122,7 @@ def cumulative_hazards(
     ValueError
         A column is missing or a value breaks its bounds: the rows are named.
     """
-    observed, keys = _observed(lives, by)
+    observed, keys = lives_of_strata(lives, by)
     return _step_frame(cumulative_hazard_steps(observed, confidence_level=confidence_level), keys)
 
 
@@ -178,7 +183,7 @@ def weibull_fits(
     >>> weibull_fits(lives)[["failures", "shape", "scale", "status"]].round(2).values.tolist()
     [[3.0, 5.04, 87.51, 'ok']]
     """
-    observed, keys = _observed(lives, by)
+    observed, keys = lives_of_strata(lives, by)
     if shape is not None:
         given = given_shape_fits(observed, shape, confidence_level=confidence_level)
         return _fit_frame(given, keys)
@@ -220,7 +225,7 @@ def pooled_weibull_fits(
     ValueError
         As for :func:`weibull_fits`, or a column of ``pool`` is not one of ``by``.
     """
-    observed, keys = _observed(lives, by)
+    observed, keys = lives_of_strata(lives, by)
     names = as_names(pool)
     strange = [name for name in names if name not in keys.columns]
     if strange:
@@ -265,7 +270,7 @@ def scale_bounds(
     """
     share("confidence_level", confidence_level)
     given = positive("shapes", shapes)
-    observed, keys = _observed(lives, by)
+    observed, keys = lives_of_strata(lives, by)
     aged = aged_lives(observed)
     likelihood = weibull_likelihood(aged)
     rows, shape = np.repeat(np.arange(len(keys)), len(given)), np.tile(given, len(keys))
@@ -310,7 +315,7 @@ def shared_causes(lives: pd.DataFrame, by: By) -> pd.Series[float]:
     """
     require_columns("lives", lives, ["masked_job"])
     unshared = lives.drop(columns="failure_share", errors="ignore")
-    observed, _ = _observed(unshared, by)
+    observed, _ = lives_of_strata(unshared, by)
     blank = lives["masked_job"].isna() | (lives["masked_job"] == "")
     codes, _ = pd.factorize(lives["masked_job"].mask(blank))
     result = masked_shares(observed, codes.astype(np.intp))
@@ -355,29 +360,6 @@ def parameter_draws(
     estimates = (fits[name].to_numpy(np.float64) for name in ("shape", "scale", "failures"))
     errors: dict[str, Any] = {name: fits[name].to_numpy(np.float64) for name in needed}
     return drawn_parameters(law_of_estimates(*estimates, **errors), draws, rng)
-
-
-def _observed(lives: pd.DataFrame, by: By) -> tuple[ObservedLives, pd.DataFrame]:
-    """Return the lives as arrays, and the key columns of each stratum."""
-    require_columns("lives", lives, as_names(by))
-    columns = life_columns(lives)
-    codes, keys = stratum_codes(lives, by)
-    shares = None
-    if "failure_share" in lives.columns:
-        shares = lives["failure_share"].fillna(0.0).to_numpy(np.float64)
-    plain = isinstance(lives.index, pd.RangeIndex)
-    observed = observed_lives(
-        codes,
-        columns.age,
-        columns.failed,
-        entry=columns.entry,
-        age_lower=columns.age_lower,
-        count=columns.count,
-        failure_share=shares,
-        n_strata=len(keys),
-        row_names=None if plain else lives.index.to_numpy(object),
-    )
-    return observed, keys
 
 
 def _step_frame(steps: SurvivalCurves | CumulativeHazards, keys: pd.DataFrame) -> pd.DataFrame:

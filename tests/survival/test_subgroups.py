@@ -34,7 +34,7 @@ def fleet(seed: int, n: int = 300, groups: int = 10) -> pd.DataFrame:
     return lives[lives["entry"] < lives["age"]].reset_index(drop=True)
 
 
-def tests_of(lives: pd.DataFrame) -> tuple[Floats, Floats]:
+def p_values_of(lives: pd.DataFrame) -> tuple[Floats, Floats]:
     group, _ = pd.factorize(lives["label"], sort=True)
     found = subgroup_tests(
         lives["age"], lives["failed"], group, entry=lives["entry"],
@@ -62,7 +62,7 @@ def test_statistic_is_that_of_a_stratified_cox_regression() -> None:
     # Source: statsmodels' PHReg with entry and strata; covariates group, and group times the
     # log failure rate of the rest in the stratum, counted here by hand.
     lives = fleet(1)
-    _, statistic = tests_of(lives)
+    _, statistic = p_values_of(lives)
     for code in range(4):
         own = lives["label"].eq(f"L{code}").to_numpy()
         rest = lives[~own].groupby("location")
@@ -97,7 +97,7 @@ def test_one_stratum_alone_has_one_degree_of_freedom() -> None:
 def test_level_holds_for_small_groups_with_late_entry() -> None:
     # Binomial: 250 fleets of 12 groups are some 3,000 tests; at 5 % the standard error is
     # 0.4 %, and likelihood ratio with one to ten failures a group may be off by 1.5 %.
-    p = np.concatenate([tests_of(fleet(seed, 150, 12))[0] for seed in range(250)])
+    p = np.concatenate([p_values_of(fleet(seed, 150, 12))[0] for seed in range(250)])
     p = p[~np.isnan(p)]
     assert len(p) > 2000
     assert 0.03 < (p < 0.05).mean() < 0.075
@@ -109,7 +109,7 @@ def test_nothing_is_found_more_often_than_the_adjustment_allows() -> None:
     # fleets have a standard error of 1.5 %, plus what the approximation adds.
     found = 0
     for seed in range(200):
-        p = tests_of(fleet(500 + seed))[0]
+        p = p_values_of(fleet(500 + seed))[0]
         found += bool((benjamini_hochberg(p) < 0.05).any())
     assert found / 200 < 0.11
 

@@ -243,3 +243,11 @@ def test_missing_columns_are_named() -> None:
         weibull_fits(fleet(), "place")
     with pytest.raises(ValueError, match="lives has no column masked_job"):
         shared_causes(fleet(), "component")
+
+
+def test_a_tiny_share_of_a_failure_gives_limits_without_a_warning() -> None:
+    # Source: own algebra: after a share of 1e-7 the log-log lower limit has no bound above 0.
+    table = pd.DataFrame({"age": [1.0, 2.0], "failed": False, "failure_share": [1e-7, 0.0]})
+    curve = survival_curves(table)
+    assert curve["lower"].tolist() == [0.0]
+    assert curve["upper"].tolist() == [1.0]
