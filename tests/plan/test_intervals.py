@@ -122,11 +122,34 @@ def test_items_of_unknown_age_are_in_the_warnings(known_evidence: Callable[..., 
     # Source: own algebra.
     study = study_from_mapping(SETTINGS)
     found = known_evidence(STRATA)
-    items = ITEMS.assign(age=ITEMS["age"].where(ITEMS["vehicle"] == "A"))
+    items = ITEMS.assign(age=ITEMS["age"].where((ITEMS["vehicle"] == "A") | (ITEMS["stratum"] > 0)))
     chosen = choices(found, items, study, RATES.mean())
     visits = scheduled_visits(found, chosen, items, (), RATES, FITMENTS, study)
     table = interval_table(found, chosen, items, visits, FITMENTS, study)
-    assert table["warnings"].str.contains("1 of 2 items have no known age").all()
+    unknown = table["warnings"].str.contains("1 of 2 items have no known age")
+    assert unknown.tolist() == [True, False, False, False]
+    assert not table["warnings"].str.contains("2 of 2").any()
+
+
+def test_a_wearing_hidden_item_is_judged_at_its_present_ages(
+    known_evidence: Callable[..., Evidence],
+) -> None:
+    # Source: mean of 1 - R(age + t) / R(age) over the interval and the items, by trapezia; the
+    # items are tested and not renewed.
+    strata = STRATA.assign(shape=[3.0, 2.0, 1.0, 1.0])
+    items = ITEMS.assign(age=ITEMS["age"].where(ITEMS["vehicle"] == "A", 7000.0))
+    study = study_from_mapping(SETTINGS)
+    found = known_evidence(strata)
+    chosen = choices(found, items, study, RATES.mean())
+    visits = scheduled_visits(found, chosen, items, (), RATES, FITMENTS, study)
+    row = interval_table(found, chosen, items, visits, FITMENTS, study).iloc[1]
+    times = np.linspace(0, row["interval"], 4001)
+    shares = [
+        np.trapezoid(1 - np.exp((a / 9000) ** 2 - ((a + times) / 9000) ** 2), times) / times[-1]
+        for a in (4000.0, 7000.0)
+    ]
+    assert row["unavailability"] == pytest.approx(np.mean(shares), rel=1e-6)
+    assert row["unavailability"] == pytest.approx(0.01, rel=1e-6)
 
 
 def test_a_hidden_item_without_any_known_age_has_no_guessed_interval(
@@ -163,6 +186,8 @@ def test_unavailability_curves_rise_from_nothing_through_the_target(planned: Pla
         exact = unavailability(row["interval"], 9000.0)
         assert row["unavailability"] == pytest.approx(exact, rel=1e-6)
     assert curve["unavailability"].is_monotonic_increasing
+    reach = curve["interval"] / chosen.best[1]
+    assert (reach.min(), reach.max()) == pytest.approx((0.05, 3.0))
 
 
 def test_without_any_interval_the_curves_are_empty_tables(

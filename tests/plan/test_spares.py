@@ -60,6 +60,20 @@ def test_random_failures_come_at_their_rate_whatever_the_age(
     assert (table["planned"] == 0).all()
 
 
+def test_many_items_fail_as_often_as_their_number_and_ages_say(
+    known_evidence: Callable[..., Evidence],
+) -> None:
+    # Source: closed form: shape 3, horizon so short that no item fails twice: the sum over items
+    # of 1 - R(age + t) / R(age), within the cost of eight age groups.
+    ages = np.linspace(0.0, 2000.0, 40)
+    here = items(*((f"V{n}", 0, age) for n, age in enumerate(ages)))
+    found = known_evidence(STRATA.assign(shape=3.0, scale=2000.0))
+    table = table_of(found, here, tasks(RUN, RUN, RUN), decision={"horizon_months": 0.1})
+    use = 2 * 0.1 * YEAR / 12
+    exact = (1 - np.exp((ages / 2000) ** 3 - ((ages + use) / 2000) ** 3)).sum()
+    assert table.loc["camera", "expected"] == pytest.approx(exact, rel=0.01)
+
+
 def test_the_stock_equals_a_poisson_mixture_summed_term_by_term(
     known_evidence: Callable[..., Evidence],
 ) -> None:

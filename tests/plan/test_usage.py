@@ -94,6 +94,13 @@ def test_the_range_is_the_slowest_and_fastest_of_the_last_three_years() -> None:
     assert rates.loc["A", "high"] == pytest.approx(9750 / (4 * year))
 
 
+def test_years_before_the_first_reading_are_no_slow_years() -> None:
+    # Source: own algebra: 500 days at 2 h a day are one full year and a part that does not count.
+    meters = meters_with([("engine_hours", "A", 0, 0.0), ("engine_hours", "A", 500, 1000.0)])
+    rates = usage_rates(meters, ["A"], "engine_hours")
+    assert rates.loc["A", ["low", "high"]].tolist() == pytest.approx([2.0, 2.0])
+
+
 def test_calendar_time_runs_alike_for_all() -> None:
     # Source: closed form.
     meters = meters_with([("km", "A", 0, 0.0), ("km", "A", 10, 50.0)])
