@@ -70,7 +70,7 @@ class MaskedMaximum:
 def linked_components(
     code: NDArray[np.intp], job: NDArray[np.intp], n_strata: int
 ) -> NDArray[np.intp]:
-    """Number of the set of each stratum: the same where masked jobs link them, however far.
+    """Return the number of each stratum's set: the same where masked jobs link them, however far.
 
     Examples
     --------
@@ -173,8 +173,9 @@ def _values(linked: Linked, u: NDArray[np.float64], y: NDArray[np.float64]) -> N
     # written on one candidate of each job
     first = np.unique(linked.job, return_index=True)[1]
     jobs = linked.count[first] * _job_terms(linked, u, y)[0]
-    value: NDArray[np.float64] = np.bincount(linked.component, known, n_sets)
-    value += np.bincount(linked.component[linked.code[first]], jobs, n_sets)
+    value: NDArray[np.float64] = np.zeros(n_sets)
+    np.add.at(value, linked.component, known)
+    np.add.at(value, linked.component[linked.code[first]], jobs)
     return value
 
 
@@ -250,5 +251,5 @@ def _direction(at: _Slopes) -> NDArray[np.float64]:
     """Return the step of each set that its information suggests."""
     proper = np.linalg.eigvalsh(at.information).min(axis=1) > 0
     matrix = np.where(proper[:, None, None], at.information, at.complete)
-    step: NDArray[np.float64] = np.linalg.solve(matrix, at.gradient[:, :, None])[:, :, 0]
-    return step
+    step = np.linalg.solve(matrix, at.gradient[:, :, None])[:, :, 0]
+    return np.asarray(step, dtype=np.float64)

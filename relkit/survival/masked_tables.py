@@ -63,7 +63,7 @@ def masked_weibull_fits(
     ... })
     >>> fits = masked_weibull_fits(lives, "part")
     >>> fits[["part", "known_failures", "failures", "shape"]].round(2).values.tolist()
-    [['a', 4.0, 4.94, 4.0], ['b', 4.0, 4.06, 5.99]]
+    [['a', 4.0, 4.99, 3.96], ['b', 4.0, 4.01, 5.89]]
     """
     result, keys = _fitted(lives, by, confidence_level)
     fits = result.fits

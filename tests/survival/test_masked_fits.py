@@ -19,7 +19,7 @@ Rows = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_], NDArray[
 
 
 def fleets(rng: np.random.Generator, n: int, positions: int = 20, jobs: int = 10) -> Rows:
-    """Two items in series at each position, until ``jobs`` failures of each: code, age, failed, job.
+    """Two items in series at each position, until ``jobs`` failures: code, age, failed, job.
 
     At each failure the failed item is replaced; in 40 % of jobs both are, and nobody knows why.
     Fleet i has the strata 2 i and 2 i + 1.
