@@ -28,6 +28,10 @@ Floats = NDArray[np.float64]
 
 #: Natural logs of the shortest and the longest interval tried, in scales.
 SHORTEST, LONGEST = -14.0, 4.0
+#: Log intervals at which a target is sought: in steps of 2 % where an item's life is one to ten
+#: intervals long, since unavailability may swing there; and how far beyond them.
+SOUGHT = np.concatenate([np.linspace(-14.0, -2.6, 57), np.linspace(-2.5, 1.5, 201), [2.0, 4.0]])
+WIDEST = 60.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -165,8 +169,9 @@ def check_interval_for_target(
     Returns
     -------
     CheckIntervalForTarget
-        ``interval`` is NaN, and ``status`` says why, where the harm of the checks alone is
-        above the target: then only a gentler check, a driver's look or another design helps.
+        Every interval shorter than ``interval`` meets the target too, as far as steps of 2 %
+        show. It is NaN, and ``status`` says why, where the harm of the checks alone is above
+        the target: then only a gentler check, a driver's look or another design helps.
 
     Raises
     ------
@@ -198,9 +203,9 @@ def check_interval_for_target(
             odds = np.log(share) - np.log1p(-np.minimum(share, MOST_HARM))
         return odds - np.log(w) + np.log1p(-w), np.ones_like(x)
 
-    widest = np.full(len(possible), 60.0)
+    lower, upper = _first_crossing(want, b, d, q)
     roots = increasing_roots(
-        excess, -widest, widest, start=np.log(want), args=(want, b, d, q), tolerance=1e-12
+        excess, lower, upper, start=np.log(want), args=(want, b, d, q), tolerance=1e-12
     )
     interval = np.full(target.size, np.nan)
     interval[possible] = np.exp(roots) * np.ravel(eta)[possible]
@@ -214,3 +219,23 @@ def check_interval_for_target(
             "no interval satisfies the target: the checks themselves cause too many faults",
         ),
     )
+
+
+def _first_crossing(
+    want: Floats, beta: Floats, found: Floats, spoilt: Floats
+) -> tuple[Floats, Floats]:
+    """Bounds of the log interval at which the unavailability first passes the target.
+
+    Where nearly all items fail at one age, it swings once the interval is of that length: a
+    longer interval might meet the target again, but by chance of the beat only.
+    """
+    lower, upper = np.full(len(want), -WIDEST), np.full(len(want), WIDEST)
+    below = np.arange(len(want))
+    for x in SOUGHT:
+        tau = np.full(len(below), np.exp(x))
+        share, _, _ = long_run_shares(tau, beta[below], found[below], spoilt[below])
+        above = share >= want[below]
+        upper[below[above]] = x
+        below = below[~above]
+        lower[below] = x
+    return lower, upper

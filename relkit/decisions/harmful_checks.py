@@ -6,6 +6,7 @@ Layer: decisions. Arrays in, one frozen result out; numpy and scipy.special only
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -165,7 +166,7 @@ def _life_sums(tau: Floats, beta: Floats, loss: Floats) -> Floats:
         last = np.minimum(GONE ** (1 / beta) / tau, GONE / loss)
     rows = np.flatnonzero(last > start)
     if len(rows):
-        nodes, weights = np.polynomial.legendre.leggauss(POINTS)
+        nodes, weights = _quadrature()
         length = np.log(last[rows] / start)
         place = start * np.exp(length[:, None] * (nodes + 1) / 2)
         later = _terms(place, tau[rows], beta[rows], loss[rows])
@@ -176,6 +177,11 @@ def _life_sums(tau: Floats, beta: Floats, loss: Floats) -> Floats:
         )
         sums[:, rows] += (after - before) / 24
     return sums
+
+
+@cache
+def _quadrature() -> tuple[Floats, Floats]:
+    return np.polynomial.legendre.leggauss(POINTS)
 
 
 def _terms(k: Floats, tau: Floats, beta: Floats, loss: Floats) -> Floats:

@@ -15,7 +15,7 @@ __all__ = ["lowest_places"]
 Floats = NDArray[np.float64]
 
 #: Places tried first, evenly, and rounds of golden section after that.
-TRIALS, ROUNDS = 91, 50
+TRIALS, ROUNDS = 91, 32
 
 
 def lowest_places(function: Callable[[Floats], Floats], lower: Floats, upper: Floats) -> Floats:
@@ -33,7 +33,7 @@ def lowest_places(function: Callable[[Floats], Floats], lower: Floats, upper: Fl
     Returns
     -------
     ndarray of shape (n,)
-        The places, to about 1e-8 of a smooth function; at a bound to 1e-9 of the range.
+        The places, to about 1e-8 of the range.
 
     Examples
     --------

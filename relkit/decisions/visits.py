@@ -115,7 +115,8 @@ def grouped_visits(
     is a shortest path, whatever the form of the penalties. Where the cheapest plan needs more
     bay hours than there are, one of the tasks at that visit is barred from it, each in turn
     (branch and bound); after 4,000 branches the best plan found stands, with ``lower_bound``.
-    20 tasks at 10 visits take a few hundredths of a second.
+    12 tasks at 8 visits of 4.5 bay hours: proven in under 0.1 s, 20 tasks at 10 visits with hours
+    enough in 0.01 s; 20 tasks of 25 h at 10 visits of 6 h: given up after 2 s.
 
     References
     ----------

@@ -66,7 +66,11 @@ def build_plan(study: Study, progress: Callable[[str], None] | None = None) -> P
     items = present_items(
         tables.lives, log.fitments, rates, study.clock, removals=_removals(log.jobs, study)
     )
-    items["stratum"] = _strata_of(items, found.fits, study)
+    items["place"] = [
+        place_of(component, location, study.location_groups)
+        for component, location in zip(items["component"], items["location"], strict=True)
+    ]
+    items["stratum"] = _strata_of(items, found.fits, list(study.by))
     items["last_test"] = last_tests(items, log.inspections, pd.Timestamp(tables.observed_from))
     chosen = choices(found, items, study, rates.mean())
     grids = service_grids(study, log.fitments, rates)
@@ -75,12 +79,10 @@ def build_plan(study: Study, progress: Callable[[str], None] | None = None) -> P
     say("making the due list and spares")
     until = pd.Timestamp(tables.observed_until)
     keys = intervals[["component", "location", *(k for k in study.by if k not in _PLACE)]]
-    names = [", ".join(filter(None, map(str, row))) for row in keys.to_numpy().tolist()]
-    known = items[items["stratum"] >= 0]
-    by_rule = rule_visits(chosen, known, names, grids, rates, log.fitments, study)
+    by_rule = rule_visits(chosen, items, grids, rates, log.fitments, study)
     due = [
         due_table(found, chosen, items, visits, rates, log.fitments, study, until),
-        rule_due(chosen, known, names, rates, log.fitments, study, until),
+        rule_due(chosen, items, rates, log.fitments, study, until),
     ]
     return Plan(
         study=study,
@@ -101,7 +103,7 @@ def build_plan(study: Study, progress: Callable[[str], None] | None = None) -> P
         observed_until=until.to_pydatetime(),
         version=VERSION,
         warnings=(
-            *settings_without_effect(chosen, known, grids, rates, log.fitments, study),
+            *settings_without_effect(items, grids, rates, log.fitments, study),
             *plan_warnings(study, intervals, items),
         ),
         data_grade=data_grade(tables.lives, tables.row_classes, tables.findings),
@@ -119,14 +121,9 @@ def _removals(jobs: pd.DataFrame, study: Study) -> frozenset[str]:
     return frozenset(jobs.loc[jobs["action"].isin(out), "source"])
 
 
-def _strata_of(items: pd.DataFrame, fits: pd.DataFrame, study: Study) -> np.ndarray:
+def _strata_of(items: pd.DataFrame, fits: pd.DataFrame, by: list[str]) -> np.ndarray:
     """Row of the fits that each position belongs to; -1 where its stratum has no life."""
-    places = [
-        place_of(component, location, study.location_groups)
-        for component, location in zip(items["component"], items["location"], strict=True)
-    ]
-    table = items.assign(location=places)
-    by = list(study.by)
+    table = items.assign(location=items["place"])
     index = pd.MultiIndex.from_frame(fits[by].astype(str))
     return index.get_indexer(pd.MultiIndex.from_frame(table[by].astype(str)))
 

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from relkit.plan.choices import Choices
-from relkit.plan.usage import ServiceGrid, matching_vehicles
+from relkit.plan.rule_checks import items_under
+from relkit.plan.usage import ServiceGrid
 from relkit.study.settings import MaintenanceRule, Study
 from relkit.units import clock_symbol
 
@@ -19,7 +19,6 @@ __all__ = ["settings_without_effect"]
 
 
 def settings_without_effect(
-    chosen: Choices,
     items: pd.DataFrame,
     grids: Sequence[ServiceGrid],
     rates: pd.DataFrame,
@@ -30,10 +29,8 @@ def settings_without_effect(
 
     Parameters
     ----------
-    chosen : Choices
-        Settings by stratum.
     items : DataFrame
-        Positions in service with ``stratum``.
+        Positions in service with ``place``.
     grids : sequence of ServiceGrid
         The services that some vehicle gets.
     rates, fitments, study
@@ -41,11 +38,10 @@ def settings_without_effect(
     """
     words = []
     for rule in study.rules:
-        if not _holds_somewhere(rule, chosen, items, fitments):
+        if not items_under(rule, items, fitments, study).any():
             words.append(
                 f'The rule "{rule.name}"{_place(rule)} holds for no item in service and is not in '
-                "this plan: compare its component, location and vehicles with the register, and "
-                f'with "by" in the study ({", ".join(study.by)}).'
+                "this plan: compare its component, location and vehicles with the register."
             )
         words += [
             f'The rule "{rule.name}" counts {unit}, of which there are no readings: that maximum '
@@ -62,16 +58,6 @@ def settings_without_effect(
         if service.name not in named:
             words.append(f'The service "{service.name}" is used for no vehicle of the register.')
     return tuple(dict.fromkeys(words))
-
-
-def _holds_somewhere(
-    rule: MaintenanceRule, chosen: Choices, items: pd.DataFrame, fitments: pd.DataFrame
-) -> bool:
-    strata = [i for i, settings in enumerate(chosen.settings) if rule in settings.rules]
-    here = items["stratum"].isin(strata) & items["vehicle"].isin(
-        matching_vehicles(fitments, rule.where)
-    )
-    return bool(here.any())
 
 
 def _place(rule: MaintenanceRule) -> str:

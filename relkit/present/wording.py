@@ -56,10 +56,11 @@ _TASKS = {
     "planned replacement": TaskWords("Replace", "R", 0),
     "failure-finding": TaskWords("Test", "T", 1),
     "condition inspection": TaskWords("Look", "L", 2),
-    "rule check": TaskWords("Check by rule", "C", 3),
-    "find the cause": TaskWords("Find the cause", "?", 4),
-    "run to failure": TaskWords("Nothing until it fails", "N", 5),
-    "too few failures to tell": TaskWords("Nothing yet: too few failures", "–", 6),  # noqa: RUF001
+    "rule replacement": TaskWords("Replace by rule", "P", 3),
+    "rule check": TaskWords("Check by rule", "C", 4),
+    "find the cause": TaskWords("Find the cause", "?", 5),
+    "run to failure": TaskWords("Nothing until it fails", "N", 6),
+    "too few failures to tell": TaskWords("Nothing yet: too few failures", "–", 7),  # noqa: RUF001
 }
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import gammaln
+from scipy.special import pdtrc
 
 from relkit.checks import generator, share
 from relkit.survival.campaigns import EventWindow, densest_window
@@ -40,7 +40,7 @@ def campaign_screen(
     ----------
     lives : DataFrame
         Columns ``vehicle``, ``location``, the kind, ``fitted_on``, ``ended_on``, ``entry`` and
-        ``ended_by``, where present ``item``.
+        ``ended_by``.
     kind : str
         Column with the kind of item; the words before its first comma tell the component.
     longest : float
@@ -70,8 +70,9 @@ def campaign_screen(
 
     Notes
     -----
-    Lives that enter late are taken as in service from the earliest end or entry-free start of
-    all lives on.
+    Lives that enter late count as in service from the first day on which any life ended or
+    began under observation. Where two like items share a position, what replaced which is a
+    guess.
     """
     needed = ["vehicle", "location", kind, "fitted_on", "ended_on", "entry", "ended_by"]
     require_columns("lives", lives, needed)
@@ -84,7 +85,7 @@ def campaign_screen(
     for name in sorted(lives.loc[removed, kind].unique()):
         own = lives[kind].eq(name)
         events = lives.loc[own & removed, ["vehicle", "ended_on"]]
-        day = np.floor((events["ended_on"] - _EPOCH) / _DAY)
+        day: pd.Series[Any] = (events["ended_on"] - _EPOCH) // _DAY
         once = day.groupby([events["vehicle"], day]).first().to_numpy(np.float64)
         found = EventWindow(np.nan, np.nan, 0, np.nan, len(once), np.nan)
         if len(once) >= max(fewest_removals, 2):
@@ -133,10 +134,8 @@ def _in_service(lives: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 def _followers(lives: pd.DataFrame, kind: str) -> pd.Series[Any]:
     """Kind of the item fitted next at the same position; blank where none was."""
-    base = lives[kind].astype(str).str.partition(",")[0].str.strip().rename("base")
+    base = lives[kind].astype(str).str.split(",").str[0].str.strip().rename("base")
     places = [lives["vehicle"], base, lives["location"]]
-    if "item" in lives.columns:
-        places.append(lives["item"])
     ordered = lives.assign(base=base).sort_values(["fitted_on", "ended_on"], kind="stable")
     keys = [place.loc[ordered.index] for place in places]
     following = ordered[kind].astype(object).groupby(keys).shift(-1)
@@ -145,31 +144,24 @@ def _followers(lives: pd.DataFrame, kind: str) -> pd.Series[Any]:
 
 
 def common_cause_screen(
-    jobs: pd.DataFrame,
-    lives: pd.DataFrame,
-    by: By = "component",
-    *,
-    fewest_others: int = 2,
-    confidence_level: float = 0.95,
+    jobs: pd.DataFrame, lives: pd.DataFrame, by: By = "component", *, confidence_level: float = 0.95
 ) -> pd.DataFrame:
-    """Kinds of item whose failures go with complaints at several other places of the vehicle.
+    """Kinds of item whose failures are told at other places of the vehicle too.
 
-    A failure is accompanied where, on the same vehicle at the same instant, rows tell of at
-    least ``fewest_others`` other places at which no item was changed: their fault went away
-    with the item that failed. Kinds whose share of such failures is higher than that of all
-    other failures are found by an exact test.
+    A failure is accompanied where a row of the same vehicle, day and finding tells of another
+    place at which no item was changed: that fault went away with the item that failed, as when
+    a shorted cable takes several views down. How many would be by chance follows from how
+    often rows of that finding without a change occur per vehicle and day.
 
     Parameters
     ----------
     jobs : DataFrame
-        Columns ``source``, ``vehicle``, ``date``, ``location``.
+        Columns ``source``, ``vehicle``, ``date``, ``location``, ``finding``.
     lives : DataFrame
         Columns ``vehicle``, ``location``, ``ended_on``, ``ended_by``, ``opened_by``,
-        ``closed_by`` and those of ``by``.
+        ``closed_by`` (sources joined by "; ") and those of ``by``.
     by : str or list of str
         Columns that make the kinds.
-    fewest_others : int
-        Number of other places from which a failure counts as accompanied, at least 1.
     confidence_level : float
         1 less this is the level at which something is found. [1]
 
@@ -177,9 +169,9 @@ def common_cause_screen(
     -------
     DataFrame
         Per kind, by adjusted p-value: the columns of ``by``, ``failures``, ``accompanied``,
-        ``expected`` (if its share were that of all), ``p_value`` (one-sided, Fisher's exact
-        test), ``p_value_adjusted`` (Benjamini and Hochberg), ``where`` (sources of up to 12
-        rows that closed them), ``finding`` ("pulls others down", "nothing found").
+        ``expected`` (by chance), ``p_value`` (of so many or more, Poisson law),
+        ``p_value_adjusted`` (Benjamini and Hochberg), ``where`` (sources of up to 12 rows that
+        closed them), ``finding`` ("pulls others down", "nothing found").
 
     Raises
     ------
@@ -188,58 +180,58 @@ def common_cause_screen(
 
     Notes
     -----
-    Only structured columns are read; a common cause told in notes alone is not seen.
+    Only structured columns are read; a common cause told in notes alone is not seen. Where a
+    workshop writes one finding at every place it looked at, that is found as well.
     """
-    require_columns("jobs", jobs, ["source", "vehicle", "date", "location"])
-    require_columns(
-        "lives", lives,
-        ["vehicle", "location", "ended_on", "ended_by", "opened_by", "closed_by", *as_names(by)],
-    )  # fmt: skip
+    require_columns("jobs", jobs, ["source", "vehicle", "date", "location", "finding"])
+    ends = ["vehicle", "location", "ended_on", "ended_by", "opened_by", "closed_by"]
+    require_columns("lives", lives, [*ends, *as_names(by)])
     share("confidence_level", confidence_level)
-    if fewest_others < 1:
-        raise ValueError(f"fewest_others is {fewest_others}: must be at least 1")
     failed = lives[lives["ended_by"].isin(_FAILED)].reset_index(drop=True)
-    used = pd.concat([lives["opened_by"], lives["closed_by"]]).str.split("; ").explode()
-    free = jobs.loc[~jobs["source"].isin(used), ["vehicle", "date", "location"]].drop_duplicates()
-    pairs = failed[["vehicle", "ended_on", "location"]].reset_index().merge(
-        free, left_on=["vehicle", "ended_on"], right_on=["vehicle", "date"], suffixes=("", "_other")
-    )  # fmt: skip
-    pairs = pairs[pairs["location"] != pairs["location_other"]]
-    others = pairs.groupby("index").size().reindex(failed.index, fill_value=0)
-    accompanied = (others >= fewest_others).to_numpy()
-    codes, keys = stratum_codes(failed, by)
-    failures = np.bincount(codes, minlength=len(keys))
-    hits = np.bincount(codes, accompanied, len(keys)).astype(np.int64)
-    total, all_hits = len(failed), int(accompanied.sum())
-    p_value = np.array(
-        [_upper_tail(k, all_hits, n, total) for k, n in zip(hits, failures, strict=True)],
-        np.float64,
+    told = jobs.assign(day=jobs["date"].dt.normalize())
+    words = told.drop_duplicates("source").set_index("source")["finding"]
+    first = failed["closed_by"].str.split("; ").str[0]
+    failed = failed.assign(
+        day=failed["ended_on"].dt.normalize(), word=first.map(words).fillna("").astype(str)
     )
+    used = pd.concat([lives["opened_by"], lives["closed_by"]]).str.split("; ").explode()
+    free = told.loc[~told["source"].isin(used), ["vehicle", "day", "location", "finding"]]
+    accompanied = _accompanied(failed, free.drop_duplicates())
+    days = max((told["day"].max() - told["day"].min()) / _DAY + 1, 1) if len(told) else 1
+    rate = free.groupby("finding").size() / (days * max(told["vehicle"].nunique(), 1))
+    chance = -np.expm1(-failed["word"].map(rate).fillna(0.0).to_numpy(np.float64))
+    codes, keys = stratum_codes(failed, by)
+    size = len(keys) if len(failed) else 0
+    hits = np.bincount(codes, accompanied, size)
+    expected = np.bincount(codes, chance, size)
+    tail = pdtrc(np.maximum(hits - 1, 0.0), np.maximum(expected, 1e-300))
+    p_value = np.where(hits > 0, tail, 1.0)
     adjusted = benjamini_hochberg(p_value)
-    told = [
+    where = [
         ", ".join(failed["closed_by"][accompanied & (codes == code)].head(12))
-        for code in range(len(keys))
+        for code in range(size)
     ]
-    words = np.where(adjusted < 1 - confidence_level, "pulls others down", "nothing found")
-    table = keys.iloc[: len(failures)].assign(
-        failures=failures,
-        accompanied=hits,
-        expected=failures * all_hits / max(total, 1),
+    found = np.where(adjusted < 1 - confidence_level, "pulls others down", "nothing found")
+    table = keys.iloc[:size].assign(
+        failures=np.bincount(codes, minlength=size),
+        accompanied=hits.astype(np.int64),
+        expected=expected,
         p_value=p_value,
         p_value_adjusted=adjusted,
-        where=told,
-        finding=words.astype(object),
+        where=where,
+        finding=found.astype(object),
     )
     return table.sort_values("p_value_adjusted", kind="stable", ignore_index=True)
 
 
-def _upper_tail(hits: int, all_hits: int, size: int, total: int) -> float:
-    """Probability of so many hits or more among ``size`` of ``total``: hypergeometric law."""
-    at = np.arange(hits, min(all_hits, size) + 1)
-    at = at[at >= all_hits - (total - size)]
-
-    def log_choose(n: int, k: np.ndarray | int) -> Any:
-        return gammaln(n + 1) - gammaln(np.asarray(k) + 1) - gammaln(n - np.asarray(k) + 1)
-
-    logs = log_choose(size, at) + log_choose(total - size, all_hits - at)
-    return min(float(np.exp(logs - log_choose(total, all_hits)).sum()), 1.0)
+def _accompanied(failed: pd.DataFrame, free: pd.DataFrame) -> np.ndarray:
+    """Whether a row without a change tells the same finding of another place that day."""
+    left = failed.loc[failed["word"].ne(""), ["vehicle", "day", "word", "location"]].reset_index()
+    pairs = left.merge(
+        free.rename(columns={"finding": "word", "location": "elsewhere"}),
+        on=["vehicle", "day", "word"],
+    )
+    rows = pairs.loc[pairs["location"] != pairs["elsewhere"], "index"].unique()
+    hit = np.zeros(len(failed), np.bool_)
+    hit[rows] = True
+    return hit

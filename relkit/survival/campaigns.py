@@ -126,7 +126,8 @@ def _summed(grid: Floats, at: Floats) -> Floats:
     order = np.sort(at)
     sums = np.concatenate([[0.0], np.cumsum(order)])
     number = np.searchsorted(order, grid, side="right")
-    return number * grid - sums[number]
+    passed: Floats = number * grid - sums[number]
+    return passed
 
 
 def _scan(days: Floats, grid: Floats, share: Floats, longest: float) -> tuple[Floats, Ints, Ints]:

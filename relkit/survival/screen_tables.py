@@ -41,8 +41,9 @@ def serial_prefix(serial: pd.Series[Any]) -> pd.Series[Any]:
     >>> serial_prefix(pd.Series(["M3-10042", "17", ""])).tolist()
     ['M3', '', '']
     """
-    parts = serial.fillna("").str.partition("-")
-    return parts[0].where(parts[1].eq("-"), "").str.strip().rename("serial_prefix")
+    text = serial.fillna("").astype(str)
+    prefix: pd.Series[Any] = text.str.split("-").str[0].where(text.str.contains("-"), "")
+    return prefix.str.strip().rename("serial_prefix")
 
 
 def fitted_half_year(fitted_on: pd.Series[Any]) -> pd.Series[Any]:
@@ -245,7 +246,7 @@ def repair_screen(
         count=columns.count,
     )
     table = keys.assign(**{name: getattr(phases, name) for name in type(phases).__slots__})
-    base = table[kind].astype(str).str.partition(",")[0].str.strip()
+    base = table[kind].astype(str).str.split(",").str[0].str.strip()
     both = table.groupby(base)[["early_failures", "early_exposure"]].transform("sum")
     others = both - table[["early_failures", "early_exposure"]]
     names = ["early_failures", "early_exposure", "later_failures", "later_exposure"]

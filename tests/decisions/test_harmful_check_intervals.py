@@ -95,6 +95,20 @@ def test_bad_values_are_named(change: dict[str, float], message: str) -> None:
         best_check_interval(**(good | change))
 
 
+def test_every_shorter_interval_meets_the_target_too() -> None:
+    # Items that nearly all fail at one age: unavailability swings with the interval there, so
+    # that 0.2105 is met at several; the shortest of them is the answer.
+    law = {"scale": 1.0, "shape": 8.0}
+    target = 0.2105
+    found = check_interval_for_target(target, **law)
+    tau = np.linspace(0.01, 0.7, 500)
+    share = checked_function(tau, **law).unavailability
+    assert (np.diff(np.sign(share - target)) != 0).sum() >= 3
+    first = tau[np.argmax(share > target)]
+    assert float(found.interval) == pytest.approx(first, abs=0.002)
+    assert (share[tau < float(found.interval)] < target).all()
+
+
 @pytest.mark.parametrize("target", [0.0, 1.0, -0.1])
 def test_a_target_of_nothing_or_all_is_refused(target: float) -> None:
     with pytest.raises(ValueError, match="unavailability at position"):

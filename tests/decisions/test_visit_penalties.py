@@ -65,8 +65,8 @@ def test_maxima_close_what_lies_past_them() -> None:
     assert np.isfinite(table[1, 0]).tolist() == [False, True, True, False, False, False, False]
     assert np.isfinite(table[0, 2]).tolist() == [False, False, False, True, False, False, False]
     # doing it at the maximum costs no extra over what the maximum allows
-    exact = replacement_penalties([800.0], horizon=800.0, age=0.0, **CHUTE, maximum=800.0)
-    assert exact[0, 0, 1] == pytest.approx(0.0, abs=1e-9)
+    exact = replacement_penalties([800.0, 1600.0], horizon=1600.0, age=0.0, **CHUTE, maximum=800.0)
+    np.testing.assert_allclose(exact[0, [0, 1, 2], [1, 2, 3]], 0.0, atol=1e-9)
 
 
 def test_items_without_wear_are_left_alone() -> None:

@@ -104,6 +104,32 @@ def test_grouping_pays_where_the_set_up_is_dearer_than_moving() -> None:
     assert (cheap.total_cost, cheap.ungrouped_cost) == (40.0, 40.0)
 
 
+def test_grouping_cost_is_over_what_the_task_would_cost_alone() -> None:
+    # The first task loses 7 at its best visit already; with the second it loses 12.
+    penalty = np.zeros((2, 4, 4))
+    penalty[:, 0, 3] = 500.0
+    penalty[0, 0, 1:3] = 7.0, 12.0
+    penalty[1, 0, 1] = 90.0
+    plan = grouped_visits(penalty, set_up=50.0)
+    assert plan.done.tolist() == [[False, True], [False, True]]
+    assert plan.penalty_alone.tolist() == [7.0, 0.0]
+    assert plan.penalty.tolist() == [12.0, 0.0]
+    assert plan.grouping_cost.tolist() == [5.0, 0.0]
+    assert (plan.total_cost, plan.ungrouped_cost) == (62.0, 107.0)
+
+
+def test_places_that_lie_behind_are_not_read() -> None:
+    penalty, set_up, hours, capacity = random_problem(1)
+    behind = np.tril(np.ones(penalty.shape[1:], dtype=bool))
+    strange = penalty.copy()
+    strange[:, behind] = np.nan
+    plans = [
+        grouped_visits(table, set_up=set_up, bay_hours=hours, capacity=capacity)
+        for table in (penalty, strange)
+    ]
+    assert plans[0].total_cost == plans[1].total_cost
+
+
 def test_a_maximum_is_never_passed() -> None:
     penalty = np.zeros((2, 4, 4))
     penalty[0, 0, 2:] = np.inf  # the first task only by visit 1
@@ -148,6 +174,21 @@ def test_scarce_hours_beyond_proof_keep_every_limit(monkeypatch: pytest.MonkeyPa
         assert plan.lower_bound <= best + 1e-9 <= plan.total_cost + 2e-9
         check_consistency(plan, penalty, set_up)
     assert worse >= 1
+
+
+def test_the_plan_beyond_proof_counts_set_ups(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Two tasks fit into a visit. Two stay at the first; the others lose 9 at the third, where
+    # one of them would lose 8 at the second: not worth a set-up of 100.
+    monkeypatch.setattr(module, "MOST_BRANCHES", -1)
+    penalty = np.zeros((4, 5, 5))
+    penalty[:, 0, 4] = 500.0
+    penalty[:, 0, 2:4] = 30.0
+    penalty[2, 0, 2:4] = 20.0, 9.0
+    penalty[3, 0, 2:4] = 8.0, 9.0
+    plan = grouped_visits(penalty, set_up=100.0, bay_hours=1.0, capacity=2.0)
+    assert plan.status == module.NOT_PROVEN
+    assert plan.done[2:].tolist() == [[False, False, True]] * 2
+    assert plan.total_cost == 218.0
 
 
 def test_order_of_tasks_and_unit_of_money_do_not_matter() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from relkit.decisions.age_replacement import cost_rate
+from relkit.decisions.renewal import renewals
 from relkit.decisions.waiting import ACT, NO_ITEMS, SAFETY, SAME, ValueOfWaiting, value_of_waiting
 
 COSTS = {"cost_planned": 300.0, "cost_failure": 900.0}
@@ -96,6 +97,20 @@ def test_failures_to_come_are_those_of_the_draws() -> None:
     seen = found(scale=[[1000.0, 4000.0]], shape=[[1.0, 1.0]], simulations=4000)
     expected = 10 * 800.0 * (1 / 1000 + 1 / 4000) / 2
     assert float(seen.new_failures[0]) == pytest.approx(expected, rel=0.05)
+
+
+def test_failures_to_come_of_items_that_wear() -> None:
+    # Source: the renewal function from each present age, tested on published tables.
+    ages = np.linspace(0.0, 2000.0, 10)
+    seen = found(scale=[[1000.0]], shape=[[3.0]], use_waiting=1500.0, simulations=4000)
+    expected = renewals(1500.0, scale=1000.0, shape=3.0, age=ages).expected.sum()
+    assert float(seen.new_failures[0]) == pytest.approx(expected, rel=0.01)
+    # replaced at 300 h, those older at once: short lives only, 1 - exp(-0.027) of them fail
+    held = found(
+        scale=[[1000.0]], shape=[[3.0]], use_waiting=1500.0, present_age=300.0, simulations=4000
+    )
+    cycles = 10 * 1500.0 / 300.0
+    assert float(held.new_failures[0]) == pytest.approx(cycles * -np.expm1(-0.027), rel=0.05)
 
 
 def test_a_safety_item_never_waits() -> None:

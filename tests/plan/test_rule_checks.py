@@ -113,7 +113,6 @@ def test_a_vehicle_that_stands_still_is_still_due_by_the_calendar(made_plan: Mad
     ("settings", "by", "words"),
     [
         (rule("13 weeks", "reer"), ["component", "location"], "holds for no item in service"),
-        (rule("13 weeks", "rear"), ["component"], r'compare .*"by" in the study \(component\)'),
         (rule("13 weeks", where="huge"), ["component", "location"], "holds for no item"),
         (rule("5000 km"), ["component", "location"], "counts km, of which there are no readings"),
         (SERVICE.replace("small", "huge"), ["component"], "used for no vehicle"),
@@ -132,3 +131,30 @@ def test_settings_that_hold_are_not_complained_of(made_plan: MadePlan) -> None:
     # Source: own algebra.
     warnings = pd.Series(made_plan(SERVICE + rule("13 weeks", "rear")).warnings)
     assert not warnings.str.contains("holds for no|no readings|no vehicle").any()
+
+
+def test_a_rule_for_one_place_holds_where_strata_are_coarser(made_plan: MadePlan) -> None:
+    # Source: own algebra; no maximum of the user may be lost in silence.
+    plan = made_plan(SERVICE + rule("13 weeks", "rear"), by=["component"])
+    due = plan.due[plan.due["task"] == "rule check"]
+    assert len(due)
+    assert set(due["component"]) == {"camera, rear"}
+
+
+def test_a_hidden_item_is_tested_and_still_replaced_by_rule(made_plan: MadePlan) -> None:
+    # Source: own algebra: fitted on 1 February 2022, at most one year (365.25 days).
+    hidden = '[[functions]]\ncomponent = "camera"\nevident = false\ntarget_unavailability = 0.05\n'
+    asked = rule("1 year", "front").replace("authority", 'task = "replace"\nauthority')
+    plan = made_plan(hidden + asked, log=["2022-02-01,V1,camera,front,failed,replaced"])
+    assert "failure-finding" in set(plan.due["task"])
+    due = plan.due[plan.due["task"] == "rule replacement"].set_index("vehicle")
+    assert due.loc["V1", "due_on"] == pd.Timestamp("2023-02-01")
+    assert due.loc["V1", "state"] == "overdue"
+    assert (plan.visits.loc[plan.visits["task"] == "rule replacement", "rule"] == "view test").all()
+
+
+def test_vehicles_without_a_service_are_told_of_the_rule(made_plan: MadePlan) -> None:
+    # Source: own algebra.
+    plan = made_plan(rule("13 weeks", "front"))
+    assert plan.visits["vehicles"].unique().tolist() == ["vehicles without a service"]
+    assert plan.visits["status"].str.contains("no service is given").all()

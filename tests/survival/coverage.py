@@ -67,14 +67,14 @@ def coverage_table(
 
 
 def _row(cell: Cell, repetitions: int, rng: np.random.Generator) -> dict[str, float]:
-    window = _window(cell, rng)
+    window = mean_window(cell, rng)
     truths = {"shape": SHAPE, "scale": SCALE, "b10": SCALE * (-math.log(0.9)) ** (1 / SHAPE)}
     inside: dict[str, list[NDArray[np.bool_]]] = {name: [] for name in truths}
     known: list[NDArray[np.bool_]] = []
     left, most = repetitions, max(1, _ROWS // cell.lives)
     while left > 0:
         strata = min(left, most)
-        fits = own_fits(_lives(cell, window, strata, rng), limits="profile")
+        fits = own_fits(simulated_lives(cell, window, strata, rng), limits="profile")
         known.append(~np.isnan(fits.shape_lower))
         for name, truth in truths.items():
             lower, upper = getattr(fits, f"{name}_lower"), getattr(fits, f"{name}_upper")
@@ -96,7 +96,7 @@ def _drawn(
     return entry, SCALE * hazard ** (1 / SHAPE)
 
 
-def _window(cell: Cell, rng: np.random.Generator) -> float:
+def mean_window(cell: Cell, rng: np.random.Generator) -> float:
     """Return the mean length of watching that censors the share of lives wanted."""
     if cell.censored == 0:
         return math.inf
@@ -105,7 +105,10 @@ def _window(cell: Cell, rng: np.random.Generator) -> float:
     return float(np.quantile(needed, 1 - cell.censored))
 
 
-def _lives(cell: Cell, window: float, strata: int, rng: np.random.Generator) -> ObservedLives:
+def simulated_lives(
+    cell: Cell, window: float, strata: int, rng: np.random.Generator
+) -> ObservedLives:
+    """Return lives of so many strata of the cell."""
     n = strata * cell.lives
     entry, life = _drawn(cell, n, rng)
     end = entry + window * rng.uniform(0.5, 1.5, n)

@@ -129,7 +129,10 @@ def test_group_without_failures_has_an_upper_limit_only() -> None:
     assert np.isinf(none.scale_ratio_upper)
     all_of_them = stratified_ratio(age, group, group)
     assert np.isinf(all_of_them.hazard_ratio)
-    assert all_of_them.hazard_ratio_lower > 2
+    assert 2 < all_of_them.hazard_ratio_lower < 1e6
+    assert np.isinf(all_of_them.hazard_ratio_upper)
+    assert (all_of_them.scale_ratio, all_of_them.scale_ratio_lower) == (0.0, 0.0)
+    assert 0 < all_of_them.scale_ratio_upper < 1
 
 
 def test_strata_without_both_groups_say_nothing() -> None:

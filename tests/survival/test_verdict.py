@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from relkit.survival.finding_tables import failure_verdicts
 from relkit.survival.observed import ObservedLives, observed_lives
+from relkit.survival.tables import weibull_fits
 from relkit.survival.verdict import GRADES, VERDICTS, evidence_grades, stratum_verdicts
 
 Floats = NDArray[np.float64]
@@ -60,6 +61,33 @@ def test_early_failures_followed_by_wear_are_mixed() -> None:
     assert (found.verdict == "mixed").sum() >= 54
     mixed = found.turning_age[found.verdict == "mixed"]
     assert ((mixed > 0) & (mixed < 1)).all()
+
+
+def test_mixed_is_what_separate_fits_of_the_parts_say() -> None:
+    # Source: second implementation: each stratum cut by hand at three of its failures, both
+    # parts fitted on their own, limits at 1 - 0.05 / 3.
+    rng = np.random.default_rng(6)
+    weak, strong = 0.2 * rng.weibull(0.6, (80, 70)), rng.weibull(3.0, (80, 70))
+    ages = np.where(rng.random((80, 70)) < 0.3, weak, strong)
+    found = stratum_verdicts(batch(ages, 1.0)).verdict == "mixed"
+    for row in range(80):
+        lives = pd.DataFrame({"age": np.minimum(ages[row], 1.0), "failed": ages[row] <= 1.0})
+        failures = np.sort(lives.loc[lives["failed"], "age"])
+        mixed = False
+        for share in (0.25, 0.4, 0.6):
+            at = failures[int(np.ceil(share * len(failures))) - 1]
+            first = lives.assign(
+                age=lives["age"].clip(upper=at), failed=lives["failed"] & (lives["age"] <= at)
+            )
+            second = lives[lives["age"] > at].assign(entry=at)
+            early, late = (
+                weibull_fits(part, None, None, 1 - 0.05 / 3, "profile").iloc[0]
+                for part in (first, second)
+            )
+            enough = min(early["failures"], late["failures"]) >= 5
+            mixed |= bool(enough and early["shape_upper"] < 1 < late["shape_lower"])
+        assert found[row] == mixed
+    assert 10 < found.sum() < 75
 
 
 def test_clear_shapes_are_found() -> None:
