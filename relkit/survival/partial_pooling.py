@@ -46,6 +46,8 @@ _MEAN_SD, _SHAPE_SCATTER_SD, _SCALE_SCATTER_SD = 0.8, 0.3, 0.5
 #: Failures above which a stratum is too narrow for the grid: it keeps its own fit and lends a
 #: normal likelihood at least as wide as a step of the grid.
 _NARROW = 60.0
+_OWN_FIT = f"more than {_NARROW:g} failures: the own fit stands, with limits from it alone"
+_UNKNOWN = "fewer than two failures in the whole pool: nothing is known of the scale"
 #: Strata whose likelihoods are held at once.
 _AT_ONCE = 600
 
@@ -54,7 +56,8 @@ _AT_ONCE = 600
 class PartialPooling:
     """Pooled estimates of each stratum, its own beside them; all arrays (n_strata,)."""
 
-    failures: NDArray[np.float64]  #: weighted [1]
+    lives: NDArray[np.float64]  #: of an age above 0 [1]
+    failures: NDArray[np.float64]  #: among them, shares added up [1]
     shape: NDArray[np.float64]  #: posterior median [1]
     shape_lower: NDArray[np.float64]  #: [1]
     shape_upper: NDArray[np.float64]  #: [1]
@@ -71,6 +74,8 @@ class PartialPooling:
     pull: NDArray[np.float64]  #: way of log scale from own to pool; NaN without own [1]
     shape_pull: NDArray[np.float64]  #: the same of the log shape [1]
     borrowed: NDArray[np.bool_]  #: False where the own fit stands, or nothing is known
+    status: NDArray[np.str_]  #: of the own fit: a :class:`~relkit.survival.status.Status`
+    reason: NDArray[np.object_]  #: why nothing was borrowed; empty where it was
     confidence_level: float  #: of the two-sided limits [1]
     posterior: NDArray[np.float32]  #: on the grid, (n_strata, shapes, scales)
     log_reference: NDArray[np.float64]  #: log scale at 0 of the grid [log clock]
@@ -113,7 +118,7 @@ def partial_pooling(
 
     Notes
     -----
-    About 5 ms a stratum, and 32 kB are kept of each for :func:`drawn_cells`.
+    About 3 ms a stratum, and 32 kB are kept of each for :func:`drawn_cells`.
 
     References
     ----------
@@ -307,7 +312,9 @@ def _result(
         way = mean - start
         moved = np.log(columns[name]) - start
         pulls.append(np.where(np.abs(way) > _STEP, moved / way, np.nan))
+    reason = np.where(known, _OWN_FIT, _UNKNOWN).astype(object)
     return PartialPooling(
+        lives=own.lives,
         failures=own.failures,
         **columns,
         own_shape=own.shape,
@@ -317,6 +324,8 @@ def _result(
         pull=pulls[1],
         shape_pull=pulls[0],
         borrowed=borrowed,
+        status=own.status,
+        reason=np.where(borrowed, "", reason),
         confidence_level=own.confidence_level,
         posterior=posterior,
         log_reference=reference,

@@ -40,9 +40,10 @@ def partially_pooled_fits(
     Returns
     -------
     DataFrame
-        Keys, ``failures``, ``shape``, ``scale`` and ``b10`` with ``_lower`` and ``_upper``,
+        Keys, ``lives``, ``failures``, ``shape``, ``scale`` and ``b10`` with ``_lower`` and ``_upper``,
         ``own_shape``, ``own_scale``, ``pool_shape``, ``pool_scale``, ``pull`` (way of the log
-        scale from own to pool), ``shape_pull``, ``borrowed``.
+        scale from own to pool), ``shape_pull``, ``borrowed``, ``status`` (of the own fit),
+        ``reason`` (why nothing was borrowed).
 
     Raises
     ------
@@ -63,7 +64,8 @@ def partially_pooled_fits(
     """
     result, keys = _pooled(lives, by, pool, confidence_level)
     names = [f.name for f in fields(result) if f.name not in _LEFT_OUT]
-    return keys.assign(**{name: getattr(result, name) for name in names})
+    table = {name: getattr(result, name) for name in names}
+    return keys.assign(**table | {"status": result.status.astype(object)})
 
 
 def _pooled(

@@ -72,7 +72,7 @@ def batch_screen(
     *,
     within: By = "component",
     confidence_level: float = 0.95,
-    fewest_expected: float = 1.0,
+    fewest_expected: float = 5.0,
 ) -> pd.DataFrame:
     """Compare the lives of each label with their like at equal age: does a batch fail otherwise.
 

@@ -121,6 +121,9 @@ def test_many_failures_keep_their_own_fit_and_still_lend() -> None:
     assert result.borrowed.tolist() == [False, True]
     assert result.shape_upper[0] == own.shape_upper[0]
     assert np.isnan(drawn_cells(result, 3, 0)[0][0]).all()
+    assert "own fit stands" in result.reason[0]
+    assert result.reason[1] == ""
+    assert result.lives.tolist() == [200.0, 6.0]
     assert 1.2 < result.shape[1] < 2.4
 
 
@@ -153,5 +156,7 @@ def test_degenerate_strata_never_break_a_batch() -> None:
     assert np.isnan(result.scale[[2, 4]]).all()
     assert result.scale[1] > result.scale[0]
     assert np.isnan(result.own_scale[1])
+    assert result.status[1] == "no failures"
+    assert "fewer than two failures" in result.reason[2]
     with pytest.raises(ValueError, match="confidence_level"):
         partial_pooling(lives, np.zeros(5, int), 1, confidence_level=0.0)
