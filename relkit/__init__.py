@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from relkit.survival.event_tables import mean_cumulative, power_law_fits, trend_tests
     from relkit.survival.family_tables import family_fits
     from relkit.survival.goodness_tables import goodness_of_fit
+    from relkit.survival.masked_tables import candidate_probabilities, masked_weibull_fits
+    from relkit.survival.pooling_tables import partially_pooled_fits
     from relkit.survival.tables import (
         cumulative_hazards,
         pooled_weibull_fits,
@@ -51,6 +53,9 @@ _HOMES = {
     "group_comparison": "relkit.survival.curve_tables",
     "family_fits": "relkit.survival.family_tables",
     "goodness_of_fit": "relkit.survival.goodness_tables",
+    "masked_weibull_fits": "relkit.survival.masked_tables",
+    "candidate_probabilities": "relkit.survival.masked_tables",
+    "partially_pooled_fits": "relkit.survival.pooling_tables",
     "mean_cumulative": "relkit.survival.event_tables",
     "power_law_fits": "relkit.survival.event_tables",
     "trend_tests": "relkit.survival.event_tables",
@@ -74,6 +79,7 @@ __all__ = [
     "goodness_of_fit",
     "group_comparison",
     "interval_survival",
+    "masked_weibull_fits",
     "mean_cumulative",
     "mean_unavailability",
     "pooled_weibull_fits",

@@ -105,6 +105,7 @@ def task_reasons(case: TriageCase, task: Texts) -> Texts:
             task == "condition inspection",
             task == "find the cause",
             task == "too few failures to tell",
+            np.isnan(case.cost_planned) | np.isnan(case.cost_failure),
         ],
         [
             "nobody notices the failure until the function is needed or tested",
@@ -114,6 +115,8 @@ def task_reasons(case: TriageCase, task: Texts) -> Texts:
             "a coming failure can be seen, and replacement by age is not called for",
             "items fail soon after fitting: workmanship, fitting or parts are at fault, not age",
             "there are too few failures to tell how it fails",
+            "a failure shows at once; without the costs of a planned replacement and of a failure "
+            "nobody can say whether replacing by age would save",
         ],
         np.where(
             case.safety,

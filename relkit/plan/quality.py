@@ -44,31 +44,45 @@ def data_grade(lives: pd.DataFrame, row_classes: pd.DataFrame, findings: pd.Data
 
 
 def plan_warnings(study: Study, intervals: pd.DataFrame, items: pd.DataFrame) -> tuple[str, ...]:
-    """Return what the reader of the first page must know besides the table."""
+    """Return what the reader of the first page must know besides the table.
+
+    What would cure it follows after ``Mend:``.
+    """
     words = []
     if not study.rules:
         words.append(
             "No statutory, maker's or company maximum was entered: compare every interval with "
-            "them before use. They come first and are never lengthened."
+            "them before use; they come first and are never lengthened. Mend: enter each maximum "
+            "with its authority under [[rules]]."
         )
     unchecked = [rule.name for rule in study.rules if rule.checked is None]
     if unchecked:
         names = ", ".join(dict.fromkeys(unchecked))
-        words.append(f"Nobody has noted when these rules were last checked: {names}.")
+        words.append(
+            f"Nobody has noted when these rules were last checked: {names}. Mend: compare each with "
+            "its authority and enter the date under checked."
+        )
     if not study.services:
-        words.append("No services were entered: intervals are not fitted to visits.")
+        words.append(
+            "No services were entered: intervals are not fitted to visits. Mend: enter the visits "
+            "that the workshop makes under [[services]]."
+        )
     if not study.costs.items:
-        words.append("No costs were entered: planned replacement cannot be judged.")
+        words.append(
+            "No costs were entered: planned replacement cannot be judged. Mend: enter the costs of "
+            "a planned replacement and of a failure under [[costs.items]]."
+        )
     few = intervals[intervals["failures"] < 5]
     if len(few):
         words.append(
             f"{len(few)} of {len(intervals)} component-and-location groups have fewer than "
-            "5 failures: their figures are bounds or borrow from similar items."
+            "5 failures: their figures are bounds or borrow from similar items. Mend: time; the "
+            "date and serial number of every change."
         )
     unknown = int(items["age"].isna().sum())
     if unknown:
         words.append(
-            f"{unknown} of {len(items)} items in service have no known age: record when they were "
-            "fitted, or replace and record."
+            f"{unknown} of {len(items)} items in service have no known age. Mend: enter in the "
+            "register when they were fitted; else the next change tells."
         )
     return tuple(words)

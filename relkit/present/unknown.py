@@ -54,7 +54,8 @@ def item_names(frame: pd.DataFrame, by: tuple[str, ...]) -> list[str]:
 
 def unknowns(plan: Plan) -> tuple[Unknown, ...]:
     """Return what the log cannot tell and what would cure it, what limits the plan first."""
-    found = [Unknown(sentence(text), "") for text in plan.warnings]
+    parts = [text.partition(" Mend: ") for text in plan.warnings]
+    found = [Unknown(sentence(what), sentence(cure)) for what, _, cure in parts]
     table = plan.intervals.assign(name=item_names(plan.intervals, plan.study.by))
     few = table.loc[table["task"] == "too few failures to tell", "name"].tolist()
     if few:

@@ -40,7 +40,8 @@ def partially_pooled_fits(
     Returns
     -------
     DataFrame
-        Keys, ``lives``, ``failures``, ``shape``, ``scale`` and ``b10`` with ``_lower`` and ``_upper``,
+        Keys, ``lives``, ``failures``, ``shape``, ``scale`` and ``b10`` each with ``_lower`` and
+        ``_upper``,
         ``own_shape``, ``own_scale``, ``pool_shape``, ``pool_scale``, ``pull`` (way of the log
         scale from own to pool), ``shape_pull``, ``borrowed``, ``status`` (of the own fit),
         ``reason`` (why nothing was borrowed).

@@ -115,7 +115,8 @@ def batch_screen(
     Notes
     -----
     See :func:`relkit.survival.subgroups.subgroup_tests` for the test: it also sees a batch that
-    is worse in mild places only. The ratios are means over the places.
+    is worse in mild places only, or that has a law of its own. The ratios are means over the
+    places and ages.
     """
     names = as_names(within)
     columns = life_columns(lives)

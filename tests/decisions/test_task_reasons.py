@@ -56,6 +56,12 @@ def test_reason_names_the_saving_and_the_safety_condition() -> None:
     assert "not sent out with it" in unsafe
 
 
+def test_without_costs_nobody_claims_to_have_compared_them() -> None:
+    chosen = choose(cost_planned=np.nan, saving=np.nan)
+    assert chosen.task[0] == "run to failure"
+    assert "without the costs" in chosen.reason[0]
+
+
 def test_a_warning_beside_a_better_task_is_not_forgotten() -> None:
     looking = choose(has_warning=True).refusals[0, ALTERNATIVES.index("condition inspection")]
     assert "look for the warning state at the same visit" in looking

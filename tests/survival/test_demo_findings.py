@@ -53,7 +53,8 @@ def joint_effect(lives: pd.DataFrame) -> pd.Series:
 
 
 def test_bad_batch_is_found(planted: list[pd.DataFrame]) -> None:
-    # Source: planted cameras of prefix M3, a law of their own wherever they are.
+    # Source: planted cameras of prefix M3, a law of their own wherever they are. Over seeds 1 to
+    # 60 the screen finds them in 48: these 20 are on the lucky side.
     screens = [batch_screen(lives, "prefix") for lives in planted]
     worse = [screen[screen["finding"].eq("fails more often")] for screen in screens]
     assert sum("M3" in set(table["prefix"]) for table in worse) >= 18
