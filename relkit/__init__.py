@@ -72,6 +72,7 @@ _HOMES = {
 __all__ = [
     "build_lives",
     "build_plan",
+    "candidate_probabilities",
     "cumulative_hazards",
     "cumulative_incidence",
     "failure_finding_interval",
@@ -82,6 +83,7 @@ __all__ = [
     "masked_weibull_fits",
     "mean_cumulative",
     "mean_unavailability",
+    "partially_pooled_fits",
     "pooled_weibull_fits",
     "power_law_fits",
     "read_log",

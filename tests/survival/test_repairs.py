@@ -165,7 +165,7 @@ def test_a_vehicle_that_keeps_failing_is_found_and_others_are_not() -> None:
 
 
 def test_bad_values_are_named() -> None:
-    with pytest.raises(ValueError, match="failures at position 0 is 1[.]5: must be a whole"):
+    with pytest.raises(ValueError, match=r"failures at position 0 is 1\.5: must be a whole"):
         rate_ratios(1.5, 1.0, 1.0, 1.0)
     with pytest.raises(ValueError, match="early at position"):
         early_exposure([1.0], [True], [0], early=0.0)
