@@ -59,8 +59,8 @@ def plan_warnings(study: Study, intervals: pd.DataFrame, items: pd.DataFrame) ->
     if unchecked:
         names = ", ".join(dict.fromkeys(unchecked))
         words.append(
-            f"Nobody has noted when these rules were last checked: {names}. Mend: compare each with "
-            "its authority and enter the date under checked."
+            f"Nobody has noted when these rules were last checked: {names}. Mend: compare each "
+            "with its authority and enter the date under checked."
         )
     if not study.services:
         words.append(
