@@ -227,7 +227,7 @@ def meter_values(
     knots = meters.knots[(meters.knots["counter"] == counter).to_numpy(dtype=bool)]
     rates = meters.rates[(meters.rates["counter"] == counter).to_numpy(dtype=bool)]
     names = pd.Index(rates["vehicle"].to_numpy(dtype=object))
-    code = names.get_indexer(vehicles)
+    code = names.get_indexer(pd.Index(vehicles))
     read = np.flatnonzero(code >= 0)
     values = np.full(len(times), np.nan)
     if counter in meters.fallback:
@@ -236,7 +236,7 @@ def meter_values(
     if len(read) == 0:
         return values, estimated
     at, knot_time = times[read], knots["time"].to_numpy()
-    knot_code = names.get_indexer(knots["vehicle"])
+    knot_code = names.get_indexer(pd.Index(knots["vehicle"]))
     knot_value = knots["value"].to_numpy()
     inside, before, after = interpolated(code[read], at, knot_code, knot_time, knot_value)
     late = np.maximum(at - knot_time[after], 0) / DAY

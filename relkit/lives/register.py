@@ -256,13 +256,13 @@ def job_places(register: Register, jobs: pd.DataFrame) -> Places:
     vehicle = pd.Index(register.vehicles["vehicle"]).get_indexer(_objects(jobs["vehicle"]))
     components = pd.Index(positions["component"].unique())
     locations = pd.Index(positions["location"].unique())
-    component = components.get_indexer(_objects(jobs["component"]))
-    location = locations.get_indexer(_objects(jobs["location"]))
+    component = components.get_indexer(pd.Index(_objects(jobs["component"])))
+    location = locations.get_indexer(pd.Index(_objects(jobs["location"])))
     pair = vehicle * len(components) + component
     own_pair = positions["vehicle_code"].to_numpy() * len(components) + components.get_indexer(
-        positions["component"]
+        pd.Index(positions["component"])
     )
-    own = own_pair * len(locations) + locations.get_indexer(positions["location"])
+    own = own_pair * len(locations) + locations.get_indexer(pd.Index(positions["location"]))
     place = pair * len(locations) + location
     known = (vehicle >= 0) & (component >= 0)
     position = np.where(known & (location >= 0), pd.Index(own).get_indexer(pd.Index(place)), -1)

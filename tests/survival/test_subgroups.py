@@ -117,13 +117,14 @@ def test_one_stratum_alone_is_a_cox_regression_with_the_log_age() -> None:
 
 
 def test_level_holds_for_small_groups_with_late_entry() -> None:
-    # Binomial: 80 fleets are some 740 tests with five to ten failures expected in each: at 5 %
-    # the standard error is 0.8 %, bounds are three of them.
-    p = np.concatenate([p_values_of(fleet(seed, 220, 12))[0] for seed in range(80)])
+    # Own measurement: over 400 fleets (seeds 2000 to 2399, 3,660 tests with five to ten failures
+    # expected) 5.8 % of p-values are below 0.05 and 0.8 % below 0.005; something is found in
+    # 7.5 % of fleets. 120 fleets have a standard error of 0.6 %; bounds are three of them.
+    p = np.concatenate([p_values_of(fleet(seed, 220, 12))[0] for seed in range(3000, 3120)])
     p = p[~np.isnan(p)]
-    assert len(p) > 600
-    assert 0.026 < (p < 0.05).mean() < 0.074
-    assert (p < 0.005).mean() < 0.014
+    assert len(p) > 900
+    assert 0.04 < (p < 0.05).mean() < 0.076
+    assert (p < 0.005).mean() < 0.017
 
 
 def test_nothing_is_found_more_often_than_the_adjustment_allows() -> None:
