@@ -11,7 +11,7 @@ from typing import Any
 
 from relkit.plan.result import Plan
 from relkit.present.decision_figures import STATES
-from relkit.present.unknown import item_names, unknowns
+from relkit.present.unknown import NOTHING_LOST, item_names, unknowns
 from relkit.present.wording import (
     listed,
     number,
@@ -234,10 +234,11 @@ def _where_it_hurts(plan: Plan) -> Answer:
 
 def _what_is_unknown(plan: Plan) -> Answer:
     found = unknowns(plan)
-    rows = len(plan.row_classes)
+    rows, aside = len(plan.row_classes), len(plan.set_aside)
+    harmless = int(plan.set_aside["reason"].isin(NOTHING_LOST).sum())
     headline = (
-        f"{len(plan.set_aside):,} of {plural(rows, 'row')} could not be used"
-        if len(plan.set_aside)
+        f"{aside:,} of {plural(rows, 'row')} set aside, {harmless:,} of them without loss"
+        if aside
         else f"All {rows:,} rows were used"
     )
     lines = tuple(item.what for item in found[:3])

@@ -12,12 +12,12 @@ import pandas as pd
 from relkit.plan.result import Plan
 from relkit.present.wording import listed, plural, sentence
 
-__all__ = ["Unknown", "item_names", "unknowns"]
+__all__ = ["NOTHING_LOST", "Unknown", "item_names", "unknowns"]
 
 _MOST_FINDINGS = 6  #: how many findings stand among the unknowns; all are in the findings table
 
 #: Reasons for setting a row aside that lose no knowledge.
-_NOTHING_LOST = ("duplicate", "not a job", "after the window", "outside boundary")
+NOTHING_LOST = ("duplicate", "not a job", "after the window", "outside boundary")
 
 #: Rule of a finding -> the record that would cure it.
 _CURES = {
@@ -87,7 +87,7 @@ def _findings(plan: Plan) -> pd.DataFrame:
 
 
 def _set_aside(plan: Plan, told: set[str]) -> list[Unknown]:
-    unsaid = plan.set_aside[~plan.set_aside["reason"].isin([*_NOTHING_LOST, *told])]
+    unsaid = plan.set_aside[~plan.set_aside["reason"].isin([*NOTHING_LOST, *told])]
     groups = unsaid.groupby("reason", sort=True).agg(
         rows=("source", "size"), mend=("mend", "first")
     )

@@ -119,6 +119,7 @@ def test_four_answers_in_plain_words(plan: Plan) -> None:
     assert headlines[0] == (
         "10 kinds of item: 4 to replace in time, 2 to test and 4 without regular work."
     )
+    assert headlines[2] == "64 of 1,492 rows set aside, 54 of them without loss."
     assert headlines[3] == "9 overdue, 6 never tested and 5 age unknown: start there."
     text = " ".join([*headlines, *(line for answer in answers for line in answer.lines)])
     assert "Camera, spreader chute: replace every 1,000 h; saves 35 % (24 to 44 %)" in text
