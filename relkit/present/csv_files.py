@@ -32,6 +32,13 @@ TABLES = (
     "set_aside",
     "row_classes",
     "files",
+    "noticed",
+    "visit_groups",
+    "budget",
+    "warranty",
+    "daily_checks",
+    "job_cards",
+    "treatments_tried",
 )
 
 #: Signs with which a spreadsheet starts a formula, wide forms included.
@@ -78,7 +85,7 @@ def write_tables(plan: Plan, folder: str | Path) -> tuple[Path, ...]:
     Returns
     -------
     tuple of Path
-        The files, ``about.csv`` first.
+        The files, ``about.csv`` first. A table that was not made (no columns) has no file.
 
     Raises
     ------
@@ -88,7 +95,8 @@ def write_tables(plan: Plan, folder: str | Path) -> tuple[Path, ...]:
     folder = Path(folder)
     described = pd.DataFrame(about(plan), columns=["what", "text"])
     paths = [_write(described, folder / "about.csv")]
-    paths += [_write(getattr(plan, name), folder / f"{name}.csv") for name in TABLES]
+    made = {name: table for name in TABLES if len((table := getattr(plan, name)).columns)}
+    paths += [_write(table, folder / f"{name}.csv") for name, table in made.items()]
     return tuple(paths)
 
 
