@@ -14,7 +14,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 import relkit
+from relkit.cli.backtest import backtest
+from relkit.cli.new import new, notes
 from relkit.cli.progress import stages
+from relkit.cli.rules import EPILOG as RULES_EXAMPLES
+from relkit.cli.rules import rules
+from relkit.cli.serving import notebooks, serve
+from relkit.cli.trail import trail
+from relkit.cli.whatif import EPILOG as WHATIF_EXAMPLES
+from relkit.cli.whatif import whatif
 from relkit.errors import InputError, RelkitError, StudyError
 
 if TYPE_CHECKING:
@@ -72,6 +80,7 @@ def _version(wanted: bool) -> None:
 
 \b
   relkit demo --out demo_out             a made-up fleet, planned: see what comes out
+  relkit new jobs.csv fitted.xlsx        a study file for your own log, to be confirmed
   relkit check study.toml                can this log carry the question?
   relkit plan study.toml --out plan_out  intervals, due list, page, workbook, CSV files
 
@@ -179,39 +188,101 @@ def plan(
     out: Annotated[
         Path, typer.Option("--out", help="Folder for the plan; made where it is missing.")
     ],
+    quick: Annotated[
+        bool,
+        typer.Option(
+            "--quick",
+            help="Leave out how the plan changes under other treatments, and last year's forecast.",
+        ),
+    ] = False,
     strict: Strict = False,
     quiet: Quiet = False,
 ) -> None:
     """Plan: intervals with their reasons, due list, spares; as a page, a workbook and CSV files.
 
     Prints the interval table. Writes OUT/plan.html (one file, works offline), OUT/plan.xlsx and
-    OUT/tables/*.csv; each file appears whole or not at all.
+    OUT/tables/*.csv; they take their places together, once all of them are written.
     """
     folder = _writable(out)
     with stages(quiet=quiet) as tell:
-        made, written = _plan_and_write(study, folder, tell)
+        made, written = _plan_and_write(study, folder, tell, quick=quick)
     _print_plan(made, written)
     if strict and len(made.set_aside):
         raise typer.Exit(ROWS_SET_ASIDE)
 
 
+app.command(
+    epilog="""Examples:
+
+\b
+  relkit trail study.toml --component camera --location "rear high"
+  relkit trail study.toml --row log_2022.csv:15
+"""
+)(trail)
+
+
+app.command(
+    epilog="""Examples:
+
+\b
+  relkit backtest study.toml
+  relkit backtest study.toml --months 6 --months 12 --out backtest_out
+"""
+)(backtest)
+app.command(epilog=WHATIF_EXAMPLES)(whatif)
+app.command(epilog=RULES_EXAMPLES)(rules)
+
+
+app.command(
+    epilog="""Example:
+
+\b
+  relkit notebooks study.toml --out my_notebooks
+"""
+)(notebooks)
+app.command(
+    epilog="""Example:
+
+\b
+  relkit serve study.toml
+  then open one of the printed addresses in a browser
+"""
+)(serve)
+
+
+app.command(
+    epilog="""Examples:
+
+\b
+  relkit new jobs.csv fitted.xlsx meters.csv   writes study.toml
+  relkit new jobs_2024.csv jobs_2025.csv --out fleet/study.toml
+"""
+)(new)
+app.command(
+    epilog="""Examples:
+
+\b
+  relkit notes study.toml
+  relkit notes study.toml --out notes.csv
+"""
+)(notes)
+
+
 def _plan_and_write(
-    study: Path, folder: Path, tell: Callable[[str], None]
+    study: Path, folder: Path, tell: Callable[[str], None], *, quick: bool = False
 ) -> tuple[Plan, list[tuple[str, Path]]]:
     from relkit.plan.build import build_plan
-    from relkit.present.csv_files import write_tables
-    from relkit.present.page import write_page
-    from relkit.present.workbook import write_workbook
+    from relkit.plan.treatments_tried import with_treatments_tried
+    from relkit.present.outputs import write_outputs
     from relkit.study.read import read_study
+    from relkit.whatif.backtest import last_backtest
 
     made = build_plan(read_study(study), progress=tell)
-    tell("writing the page")
-    page = write_page(made, folder / "plan.html")
-    tell("writing the workbook")
-    workbook = write_workbook(made, folder / "plan.xlsx")
-    tell("writing the tables")
-    tables = write_tables(made, folder / "tables")
-    return made, [("page", page), ("workbook", workbook), ("tables", tables[0].parent)]
+    tested = None
+    if not quick:
+        made = with_treatments_tried(made, progress=tell)
+        tested = last_backtest(made.study, progress=tell)
+    return made, list(write_outputs(made, folder, backtest=tested, progress=tell))
 
 
 def _print_plan(made: Plan, written: list[tuple[str, Path]]) -> None:

@@ -6,6 +6,7 @@ Layer: decisions. Arrays in, one frozen result out; numpy and scipy.special only
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -163,7 +164,7 @@ def _closed_form(
 
 
 def _old_items(tau: Floats, age: Floats, beta: Floats, start: Floats, points: int) -> Floats:
-    nodes, weights = np.polynomial.legendre.leggauss(points)
+    nodes, weights = _quadrature(points)
     # beyond a gained hazard of 40 the item has failed for certain: no integral is needed there
     certain = age * np.expm1(np.log1p(CERTAIN / start) / beta)
     length = np.log1p(np.minimum(tau, certain) / age)  # integral over log age: smooth for all
@@ -171,6 +172,11 @@ def _old_items(tau: Floats, age: Floats, beta: Floats, start: Floats, points: in
     failed = -np.expm1(-start[:, None] * np.expm1(beta[:, None] * logs))
     uncertain = age * length * ((failed * np.exp(logs)) @ (weights / 2))
     return np.asarray((uncertain + np.maximum(tau - certain, 0.0)) / tau)
+
+
+@cache
+def _quadrature(points: int) -> tuple[Floats, Floats]:
+    return np.polynomial.legendre.leggauss(points)
 
 
 def failure_finding_interval(

@@ -5,7 +5,10 @@ Layer: decisions. Arrays in, one frozen result out; numpy and scipy.special only
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -27,6 +30,10 @@ Floats = NDArray[np.float64]
 CURVE_AGES = 48
 #: Strata times draws worked on at once: the arrays of one step stay in the processor's cache.
 CHUNK = 8192
+#: Chunks from which two processors are used.
+MANY_CHUNKS = 32
+#: Extra cost of the wider span around the best age, 5 % [1].
+WIDE_SPAN_SHARE = 0.05
 #: A draw, or the average, runs to failure unless its best age saves more than this [1].
 LEAST_SAVING = 1e-6
 
@@ -48,6 +55,8 @@ class ReplacementUnderUncertainty:
     age_upper: Floats  #: upper limit, inf where that many draws run to failure [h]
     span_lower: Floats  #: lowest age that costs at most 2 % more; NaN: beyond the curve [h]
     span_upper: Floats  #: highest such age; inf where running to failure is one [h]
+    wide_span_lower: Floats  #: lowest age that costs at most 5 % more; NaN: beyond the curve [h]
+    wide_span_upper: Floats  #: highest such age; inf where running to failure is one [h]
     probability_of_wear: Floats  #: share of draws with a shape above 1 [1]
     regret: Floats  #: average extra cost at ``age`` over each draw's own best [1, of the best]
     regret_run_to_failure: Floats  #: the same for running to failure [1, of the best]
@@ -116,12 +125,12 @@ def replacement_under_uncertainty(
     c_p, c_f = _costs(cost_planned, cost_failure, len(eta))
     tail = (1 - share("confidence_level", confidence_level)) / 2
     rows = max(1, CHUNK // eta.shape[1])
-    parts = [
-        _one_chunk(
-            eta[i : i + rows], beta[i : i + rows], c_p[i : i + rows], c_f[i : i + rows], tail
-        )
-        for i in range(0, len(eta), rows)
-    ]
+
+    def chunk(i: int) -> dict[str, Floats]:
+        part = slice(i, i + rows)
+        return _one_chunk(eta[part], beta[part], c_p[part], c_f[part], tail)
+
+    parts = _side_by_side(chunk, range(0, len(eta), rows))
     fields = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     return ReplacementUnderUncertainty(
         **fields, confidence_level=float(confidence_level), draws=eta.shape[1]
@@ -172,11 +181,26 @@ def averaged_cost_rate(
     c_p, c_f = _costs(cost_planned, cost_failure, len(eta))
     ages = np.broadcast_to(ages, (len(eta), ages.shape[1]))
     mean_life = eta * gamma(1 + 1 / beta)
-    columns = [
-        _exact_costs(column[:, None], eta, beta, mean_life, c_p[:, None], c_f[:, None]).mean(axis=1)
-        for column in ages.T
-    ]
-    return np.stack(columns, axis=1)
+    rows = max(1, CHUNK // eta.shape[1])
+
+    def chunk(i: int) -> Floats:
+        part = slice(i, i + rows)
+        law = eta[part], beta[part], mean_life[part], c_p[part, None], c_f[part, None]
+        columns = [_exact_costs(column[:, None], *law).mean(axis=1) for column in ages[part].T]
+        return np.stack(columns, axis=1)
+
+    return np.concatenate(_side_by_side(chunk, range(0, len(eta), rows)))
+
+
+_Part = TypeVar("_Part")
+
+
+def _side_by_side(work: Callable[[int], _Part], starts: range) -> list[_Part]:
+    """Work off chunks in their order; many of them on two processors, numpy letting go of both."""
+    if len(starts) < MANY_CHUNKS:
+        return [work(start) for start in starts]
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        return list(pool.map(work, starts))
 
 
 def _costs(planned: ArrayLike, failure: ArrayLike, count: int) -> tuple[Floats, Floats]:
@@ -211,7 +235,8 @@ def _one_chunk(
     limits = [tail, 1 - tail]
     best = at_age.mean(axis=1)
     own = np.minimum(own_cost, np.minimum(at_age, endless)).mean(axis=1)
-    span = _span(curve_age, mean_cost, age, best)
+    span = _span(curve_age, mean_cost, age, best, SPAN_SHARE)
+    wide_span = _span(curve_age, mean_cost, age, best, WIDE_SPAN_SHARE)
     cost_limits = np.quantile(at_age, limits, axis=1)
     saving_limits = np.quantile(saving, limits, axis=1)
     age_limits = np.quantile(own_age, limits, axis=1, method="inverted_cdf")
@@ -229,6 +254,8 @@ def _one_chunk(
         "age_upper": age_limits[1],
         "span_lower": span[0],
         "span_upper": span[1],
+        "wide_span_lower": wide_span[0],
+        "wide_span_upper": wide_span[1],
         "probability_of_wear": (beta > 1).mean(axis=1),
         "regret": best / own - 1,
         "regret_run_to_failure": mean_endless / own - 1,
@@ -310,9 +337,11 @@ def _own_best(ages: Floats, costs: Floats, endless: Floats) -> tuple[Floats, Flo
     return np.where(worth, age, np.inf), np.where(worth, cost, endless)
 
 
-def _span(ages: Floats, mean_cost: Floats, age: Floats, best: Floats) -> tuple[Floats, Floats]:
-    """Ages on both sides of the best where the average cost is 2 % above it, by interpolation."""
-    level = (best * (1 + SPAN_SHARE))[:, None]
+def _span(
+    ages: Floats, mean_cost: Floats, age: Floats, best: Floats, more: float
+) -> tuple[Floats, Floats]:
+    """Ages on both sides of the best where the average cost is a share above it, interpolated."""
+    level = (best * (1 + more))[:, None]
     above = mean_cost > level
     left = above & (ages < age[:, None])
     right = above & (ages > age[:, None])

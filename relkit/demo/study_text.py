@@ -9,7 +9,7 @@ import json
 from collections.abc import Mapping
 
 from relkit.demo.spelling import SYMPTOMS, VARIANTS
-from relkit.demo.truth import LOCATION_GROUPS, STRATUM_TRUTHS, TYPE_TRUTHS, ItemTruth
+from relkit.demo.truth import FIX_DAY, LOCATION_GROUPS, STRATUM_TRUTHS, TYPE_TRUTHS, ItemTruth
 
 __all__ = ["clean_study_text", "dirty_study_text"]
 
@@ -24,26 +24,42 @@ _SERVICES: tuple[tuple[str, str, list[str], list[str]], ...] = (
 )
 
 _FUNCTIONS: tuple[Mapping[str, object], ...] = (
-    {"component": "trigger wire", "evident": False, "safety": True, "target_unavailability": 0.01},
+    {
+        "component": "trigger wire",
+        "evident": False,
+        "safety": True,
+        "target_unavailability": 0.01,
+        "daily_check": 0.9,
+        "test": "Reverse gear or turn signal on: the right view comes up by itself within 1 s",
+    },
     {
         "component": "camera",
         "location": "boom arm",
         "evident": False,
         "safety": True,
         "target_unavailability": 0.05,
+        "daily_check": 0.5,
+        "test": "Boom out: the picture is there, sharp, and moves with the boom",
     },
-    {"location": "rear high", "component": "camera", "safety": True},
+    {
+        "location": "rear high",
+        "component": "camera",
+        "safety": True,
+        "test": "Reverse gear on: a stick of 1 m height, 1 m behind the vehicle, is seen",
+    },
     {"location": "tailboard", "component": "camera", "safety": True},
     {
         "component": "cable",
         "location": "low mounts",
         "warning_time": "400 engine_hours",
+        "warning_time_range": ["250 engine_hours", "650 engine_hours"],
         "detection": 0.7,
     },
     {
         "component": "camera",
         "location": "spreader chute",
         "warning_time": "400 engine_hours",
+        "warning_time_range": ["250 engine_hours", "650 engine_hours"],
         "detection": 0.7,
     },
 )
@@ -70,6 +86,66 @@ _RULES: tuple[Mapping[str, object], ...] = (
         "where": {"class": ["gritter"]},
     },
 )
+
+
+_DOWNTIME: tuple[Mapping[str, object], ...] = (
+    {"per_hour": 50},
+    {"per_hour": 55, "where": {"class": ["road sweeper"]}},
+    {"per_hour": 140, "where": {"class": ["gritter"]}, "months": [11, 12, 1, 2, 3]},
+)
+
+_BAYS: tuple[Mapping[str, object], ...] = tuple(
+    {"hours_per_week": 38, "where": {"depot": [depot]}} for depot in ("Quillmoor", "Harnfield")
+)
+
+_PRACTICE: tuple[Mapping[str, object], ...] = (
+    {"task": "run to failure"},
+    {"component": "trigger wire", "task": "failure-finding"},
+    {"component": "camera", "location": "boom arm", "task": "failure-finding"},
+)
+
+#: Terms that are made up, like all else here; no job of the log was ever claimed.
+_WARRANTY: tuple[Mapping[str, object], ...] = (
+    {
+        "component": "camera",
+        "months": 24,
+        "most_use": "2000 engine_hours",
+        "claimed": ["warranty claim"],
+    },
+    {"component": "display", "months": 36, "claimed": ["warranty claim"]},
+)
+
+_VIEWS: tuple[Mapping[str, object], ...] = (
+    {
+        "name": "reversing view",
+        "where": {"class": ["gritter", "road sweeper", "drain tanker", "loading shovel"]},
+        "target_unavailability": 0.02,
+        "items": [
+            {"component": "camera", "location": "rear high"},
+            {"component": "cable", "location": "rear high"},
+            {"component": "trigger wire", "location": "reverse"},
+            {"component": "switcher", "shared": True},
+            {"component": "main video lead", "shared": True},
+            {"component": "display", "shared": True},
+        ],
+    },
+    {
+        "name": "boom view",
+        "where": {"class": ["drain tanker"]},
+        "target_unavailability": 0.06,
+        "items": [
+            {"component": "camera", "location": "boom arm"},
+            {"component": "cable", "location": "boom arm"},
+            {"component": "switcher", "shared": True},
+            {"component": "main video lead", "shared": True},
+            {"component": "display", "shared": True},
+        ],
+    },
+)
+
+#: Bay hours of a planned replacement and of a check, by component [h].
+_HOURS = {"camera": 1.5, "cable": 2.0, "main video lead": 4.0, "switcher": 2.0, "display": 1.0}
+_CHECK_HOURS = 0.1
 
 
 def clean_study_text() -> str:
@@ -199,9 +275,11 @@ def _joined(log: str, window: str, files: list[str], own: str) -> str:
     )
     parts = [
         head, window, *files, own, _groups(), _functions(), _services(), _rules(), _costs(),
+        _fixes(),
         _table("decision", {"horizon_months": 12, "seed": 1}),
         _table("[spares]", {"lead_time_days": 14}),
         _table("[spares]", {"component": "camera", "lead_time_days": 21}),
+        _work(),
     ]  # fmt: skip
     return "\n".join(parts)
 
@@ -240,10 +318,37 @@ def _rules() -> str:
     return text + "\n".join(_table("[rules]", dict(one)) for one in _RULES)
 
 
+def _fixes() -> str:
+    text = "# Fixes whose effect is judged from the log: before and after, at equal age.\n"
+    training = {
+        "name": '"training on cable joints"',
+        "date": FIX_DAY,
+        "component": '"cable, re-made joint"',
+        "scope": '"items fitted since"',
+    }
+    return text + _table("[fixes]", training, dates=True)
+
+
 def _costs() -> str:
-    head = {"currency": "money units"}
+    head = {"currency": "money units", "visit": 45}
     truths = [*STRATUM_TRUTHS, *(TYPE_TRUTHS[code] for code in (1, 4))]
-    return "\n".join([_table("costs", head), *(_cost_item(truth) for truth in truths)])
+    downtime = [_table("[costs.downtime]", dict(one)) for one in _DOWNTIME]
+    return "\n".join([_table("costs", head), *downtime, *(_cost_item(truth) for truth in truths)])
+
+
+def _work() -> str:
+    """Bays, today's practice, warranties, views and what one spare serves."""
+    parts = ["# Bay hours that each depot can give to planned work."]
+    parts += [_table("[bays]", dict(one)) for one in _BAYS]
+    parts.append("# What is done today: the last entry that fits an item counts.")
+    parts += [_table("[practice]", dict(one)) for one in _PRACTICE]
+    parts.append("# Warranty of new items from the day of fitting.")
+    parts += [_table("[warranty]", dict(one)) for one in _WARRANTY]
+    parts.append("# A view works only while all its items do.")
+    parts += [_table("[views]", dict(one)) for one in _VIEWS]
+    parts.append("# One spare serves both: cables are cut to length.")
+    cables = {"name": "cable, any run", "components": ["cable", "cable, re-made joint"]}
+    return "\n".join([*parts, _table("[stock]", cables)])
 
 
 def _cost_item(truth: ItemTruth) -> str:
@@ -255,6 +360,8 @@ def _cost_item(truth: ItemTruth) -> str:
             "planned": truth.cost_planned,
             "failure": truth.cost_failure,
             "check": _CHECK_COST,
+            "planned_hours": _HOURS.get(truth.component.split(",")[0], 1.0),
+            "check_hours": _CHECK_HOURS,
         },
     )
 

@@ -5,7 +5,7 @@ Layer: lives. Reads the results of the stages; changes nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -13,14 +13,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from relkit.errors import InputError
 from relkit.lives.censoring import Departures, Observation, observed_in, observed_pieces
+from relkit.lives.coverage import SILENT
 from relkit.lives.events import OUTCOMES, PositionEvents
 from relkit.lives.histories import History
 from relkit.lives.instants import NOT_KNOWN, Instants, as_dates, days_between
 from relkit.lives.life_rows import LIFE_COLUMNS
-from relkit.lives.meters import ESTIMATED_DAYS, Meters
-from relkit.lives.observed import ObservedLives
+from relkit.lives.meters import Meters
+from relkit.lives.observed import Clock, ObservedLives
+from relkit.lives.rates_told import damage_told, reports_without_fault
 from relkit.lives.register import Places, Register
+from relkit.lives.rewrites import Rewritten
 from relkit.lives.set_aside import with_noun
 from relkit.logbook.findings import Finding, finding
 
@@ -35,6 +39,8 @@ _FOUND, _FAILURE = (OUTCOMES.index(name) for name in ("failure found at check", 
 _LEAST_UNITS = 10
 #: So improbable must it be that a full register shows a failure of every unit.
 _IMPROBABLE = 0.05
+#: So improbable, and no lives are built.
+_IMPOSSIBLE = 0.001
 
 _SET_ASIDE = {
     "unknown vehicle": "name a vehicle that is not in the register",
@@ -61,17 +67,27 @@ class Stages:
 
     register: Register
     window: Observation
+    noticed: tuple[Finding, ...]  #: times in which the log is silent, vehicles off the road
+    clock: Clock  #: values of the study's clock at positions and instants
     gone: Departures
     places: Places
     reasons: NDArray[np.object_]  #: by job row
     events: PositionEvents
+    rewritten: Rewritten
     history: History
     meters: Meters
     observed: ObservedLives
 
 
 def stage_findings(
-    log: RepairLog, clock: str, stages: Stages, lives: pd.DataFrame, good: Instants
+    log: RepairLog,
+    clock: str,
+    stages: Stages,
+    lives: pd.DataFrame,
+    good: Instants,
+    *,
+    only_failed: str = "refuse",
+    study_findings: Mapping[str, str],
 ) -> list[Finding]:
     """Return everything noticed between the log and its lives.
 
@@ -87,18 +103,32 @@ def stage_findings(
         The lives table.
     good : array by observed life
         When items found failed at a check were last known good.
+    only_failed : str
+        "refuse" or "warn": what to do where only failed vehicles were exported.
+    study_findings : Mapping
+        What each finding of the log means.
+
+    Raises
+    ------
+    InputError
+        All vehicles or positions of the register have failed, which no full register would show.
     """
     return [
         *stages.register.findings,
+        *stages.noticed,
         *stages.gone.findings,
+        *stages.rewritten.findings,
+        *stages.history.findings,
         *(stages.meters.findings if clock != "days" else ()),
         *_window_findings(stages),
         *_start_findings(stages, lives),
         *_place_findings(log, stages),
         *_cause_findings(stages, lives),
         *_check_findings(stages, good),
-        *_age_findings(clock, lives),
-        *_survivor_findings(stages),
+        *reports_without_fault(log.jobs),
+        *damage_told(log, lives, study_findings, clock),
+        *_age_findings(clock, stages, lives),
+        *_survivor_findings(stages, only_failed),
     ]
 
 
@@ -130,28 +160,38 @@ def _window_findings(stages: Stages) -> Iterator[Finding]:
         rows=0,
         done="Nothing outside it counts as observed",
     )
-    if not window.gaps:
+    if len(window.periods) <= 1:
         return
     stays = history.stays[history.stays["start"] != NOT_KNOWN]
-    start, stop = stays["start"].to_numpy(), stays["end"].to_numpy()
-    whole = replace(window, periods=np.array([[window.start, window.end]], dtype=np.int64))
-    lost = _days_seen(start, stop, whole) - _days_seen(start, stop, window)
-    times = history.events["time"].to_numpy()
-    inside = (observed_in(times, window) < 0) & (observed_in(times, whole) >= 0)
+    whole = replace(
+        window,
+        periods=np.array([[window.start, window.end]], dtype=np.int64),
+        period_group=None,
+        group_of=None,
+    )
+    lost = _days_seen(stays, whole) - _days_seen(stays, window)
+    times, position = history.events["time"].to_numpy(), history.events["position"].to_numpy()
+    inside = observed_in(times, position, window) < 0
+    inside &= observed_in(times, position, whole) >= 0
     inside &= (history.events["effect"] > 0).to_numpy()
+    stated = [f"{a} to {b}" for a, b in window.gaps]
+    silent = [place for one in stages.noticed if one.rule == SILENT for place in one.sources]
     yield finding(
         "gap in the log",
-        f"The log has {with_noun(len(window.gaps), 'gap')}, in which "
-        f"{with_noun(int(inside.sum()), 'event')} nevertheless changed an item",
-        sources=[f"{a} to {b}" for a, b in window.gaps],
-        done=f"{lost:,.0f} item days removed: items leave observation and come back later. Changes "
+        f"The log does not cover {lost:,.0f} item days of its window (gaps and parts that the "
+        f"study states, silent times); {with_noun(int(inside.sum()), 'event')} nevertheless "
+        "changed an item in them",
+        sources=[*stated, *silent],
+        rows=max(len(stated) + len(silent), 1),
+        done="These item days were removed: items leave observation and come back later. Changes "
         "in a gap that nobody wrote down would make the ages after it too high",
         severity="look",
     )
 
 
-def _days_seen(start: Instants, end: Instants, window: Observation) -> float:
-    cut = observed_pieces(start, end, window)
+def _days_seen(stays: pd.DataFrame, window: Observation) -> float:
+    start, end, position = (stays[name].to_numpy() for name in ("start", "end", "position"))
+    cut = observed_pieces(start, end, position, window)
     return float(days_between(cut["seen_from"].to_numpy(), cut["seen_until"].to_numpy()).sum())
 
 
@@ -277,20 +317,20 @@ def _check_findings(stages: Stages, good: Instants) -> Iterator[Finding]:
         )
 
 
-def _age_findings(clock: str, lives: pd.DataFrame) -> Iterator[Finding]:
+def _age_findings(clock: str, stages: Stages, lives: pd.DataFrame) -> Iterator[Finding]:
     guessed = lives["age_estimated"]
     if guessed.any():
         yield finding(
             "age estimated",
             f"{int(guessed.sum()):,} of {with_noun(len(lives), 'life', 'lives')} begin or end more "
-            f"than {ESTIMATED_DAYS:.0f} days from the nearest reading ({clock})",
+            f"than {stages.meters.estimated_days:.0f} days from the nearest reading ({clock})",
             sources=lives.loc[guessed, "opened_by"],
             done="The counter was interpolated, or run on at the vehicle's mean rate",
             severity="look",
         )
 
 
-def _survivor_findings(stages: Stages) -> Iterator[Finding]:
+def _survivor_findings(stages: Stages, only_failed: str) -> Iterator[Finding]:
     """Say so where a register of only what failed would make lives too short."""
     events, positions = stages.history.events, stages.register.positions
     failed = np.isin(stages.observed.row_class, ("failure", "interval", "masked"))
@@ -304,6 +344,14 @@ def _survivor_findings(stages: Stages) -> Iterator[Finding]:
         chance = (1.0 - np.exp(-failures.mean())) ** count  # Poisson counts: own algebra
         if count < _LEAST_UNITS or not failures.all() or chance >= _IMPROBABLE:
             continue
+        if only_failed == "refuse" and chance < _IMPOSSIBLE:
+            raise InputError(
+                f"every one of the {count} {noun}s of the register has a failure; a full register "
+                f"would show that with probability {chance:.2g}: {noun}s that never failed are "
+                "missing, and lives would come out far too short",
+                mend=f"Give the register of all {noun}s; if it is complete, write "
+                "only_failed = 'warn' under [treatments.problems]",
+            )
         yield finding(
             f"only failed {noun}s",
             f"Every one of the {count} {noun}s of the register has a failure; with "

@@ -5,6 +5,7 @@ Layer: lives. Outside the observed periods nothing counts, neither time nor fail
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -31,14 +32,13 @@ __all__ = [
     "Observation",
     "departures",
     "event_reasons",
+    "merged_periods",
     "observation",
     "observed_in",
     "observed_pieces",
 ]
 
-#: A vehicle is silent where nothing was heard of it for so long [d], and for more than
-#: ``_LONGEST_GAPS`` times its longest silence before.
-_SILENT_DAYS = 180.0
+#: A vehicle is silent only where it is so for this many times its longest silence before.
 _LONGEST_GAPS = 2.0
 #: Regular contacts (readings, inspections) that a vehicle needs before its silence means anything.
 _LEAST_CONTACTS = 6
@@ -58,6 +58,9 @@ class Observation:
     periods: NDArray[np.int64]  #: first and end instant of each period, shape (periods, 2)
     gaps: tuple[tuple[date, date], ...]  #: gaps of the log inside the window, as given
     how_ended: str  #: in words
+    blanks: tuple[tuple[int, int], ...] = ()  #: the same gaps as first and end instants
+    period_group: NDArray[np.int64] | None = None  #: group of each period; None: all are one
+    group_of: NDArray[np.int64] | None = None  #: group of each position; None: all are one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,11 +72,14 @@ class Departures:
     findings: tuple[Finding, ...]
 
 
-def observation(job_times: Instants, window: Window) -> Observation:
+def observation(
+    job_times: Instants, window: Window, *, last_month: str = "complete only"
+) -> Observation:
     """Window of a log and its observed periods.
 
     Without a start, the window begins with the day of the earliest job; without an end, it ends
-    with the last complete month. A date as the end means through its last instant.
+    with the last complete month (``last_month`` "to the last row": with the day of the last job).
+    A date as the end means through its last instant.
 
     Raises
     ------
@@ -88,6 +94,8 @@ def observation(job_times: Instants, window: Window) -> Observation:
     first = int(start_of_day(job_times).min()) if window.start is None else as_instant(window.start)
     if window.end is None:
         end, how = _last_complete_month(job_times, first)
+        if last_month != "complete only":
+            end, how = int(start_of_day(job_times).max()) + DAY, "with the day of the last job"
     elif isinstance(window.end, datetime):
         end, how = as_instant(window.end), "as the study says"
     else:
@@ -105,9 +113,10 @@ def observation(job_times: Instants, window: Window) -> Observation:
         start=first,
         end=end,
         end_counts=isinstance(window.end, datetime),
-        periods=_periods(first, end, inside),
+        periods=merged_periods(first, end, inside),
         gaps=gaps,
         how_ended=how,
+        blanks=tuple(inside),
     )
 
 
@@ -115,10 +124,10 @@ def _gap_inside(gap: tuple[date, date], first: int, end: int) -> bool:
     return as_instant(gap[1]) + DAY > first and as_instant(gap[0]) < end
 
 
-def _periods(first: int, end: int, gaps: list[tuple[int, int]]) -> NDArray[np.int64]:
-    """Periods between gaps that are sorted by their start."""
+def merged_periods(first: int, end: int, gaps: list[tuple[int, int]]) -> NDArray[np.int64]:
+    """Periods between the gaps, which may overlap and stand in any order."""
     periods, reached = [], first
-    for gap_start, gap_end in gaps:
+    for gap_start, gap_end in sorted((min(a, end), min(b, end)) for a, b in gaps):
         if gap_start > reached:
             periods.append((reached, gap_start))
         reached = max(reached, gap_end)
@@ -156,18 +165,22 @@ def departures(
     readings: pd.DataFrame,
     inspections: pd.DataFrame,
     window: Observation,
+    *,
+    silent_days: float = 180.0,
 ) -> Departures:
     """When each vehicle left the fleet: the date stated, else its last contact if it fell silent.
 
     Silence counts only where readings or inspections keep contact with vehicles that do not
     fail; to end observation at the last job of a log of failures would drop the survivors.
+    A vehicle is silent where nothing was heard of it for ``silent_days`` [d], and for more than
+    twice its longest silence before; inf: no vehicle is taken as silent.
     """
     left_at = vehicles["left_at"].to_numpy(dtype=np.int64).copy()
     source = vehicles["left_source"].to_numpy(dtype=object).copy()
     names = ["source", "vehicle", "date"]
     regular = pd.concat([readings[names], inspections[names]], ignore_index=True)
     regular = regular[~regular["source"].isin(jobs["source"])]
-    silent = _silent_vehicles(vehicles["vehicle"], jobs[names], regular, window)
+    silent = _silent_vehicles(vehicles["vehicle"], jobs[names], regular, window, silent_days)
     chosen = (left_at == NOT_KNOWN) & (silent["last"].to_numpy() != NOT_KNOWN)
     left_at[chosen] = silent["last"].to_numpy()[chosen]
     source[chosen] = silent["source"].to_numpy(dtype=object)[chosen]
@@ -176,7 +189,7 @@ def departures(
     gone = vehicles.loc[chosen, "vehicle"].tolist()
     note = finding(
         "vehicle fell silent",
-        f"No row for more than {_SILENT_DAYS:.0f} days at the end of the log from "
+        f"No row for more than {silent_days:.0f} days at the end of the log from "
         f"{with_noun(len(gone), 'vehicle')} that gave readings regularly before; no leaving date",
         sources=gone,
         done="Taken as having left the fleet at the last row; give vehicle_left_on in the register "
@@ -187,7 +200,11 @@ def departures(
 
 
 def _silent_vehicles(
-    names: pd.Series, jobs: pd.DataFrame, regular: pd.DataFrame, window: Observation
+    names: pd.Series,
+    jobs: pd.DataFrame,
+    regular: pd.DataFrame,
+    window: Observation,
+    silent_days: float,
 ) -> pd.DataFrame:
     """Last contact of each vehicle that fell silent, in the order of the names."""
     silent = pd.DataFrame({"last": NOT_KNOWN, "source": ""}, index=pd.Index(names))
@@ -204,8 +221,8 @@ def _silent_vehicles(
     silence = ((latest - last["time"]) / DAY).rename("silence")
     table = pd.concat([silence, longest_gap.rename("gap"), often.rename("often")], axis=1)
     watched = table["often"] >= _LEAST_CONTACTS
-    fleet_is_heard = (silence <= _SILENT_DAYS / 2).mean() > 0.5
-    gone = watched & (table["silence"] > _SILENT_DAYS) & fleet_is_heard
+    fleet_is_heard = (silence <= silent_days / 2).mean() > 0.5
+    gone = watched & (table["silence"] > silent_days) & fleet_is_heard
     gone &= table["silence"] > _LONGEST_GAPS * table["gap"]
     found = table.index[gone].intersection(silent.index)
     silent.loc[found, "last"] = last.loc[found, "time"]
@@ -240,20 +257,46 @@ def event_reasons(
     return reason
 
 
-def observed_in(time: Instants, window: Observation) -> NDArray[np.int64]:
-    """Return the number of the period in which each instant was observed; -1 where it was not."""
-    if len(window.periods) == 0:
-        return np.full(len(time), -1, dtype=np.int64)
-    starts, ends = window.periods[:, 0], window.periods[:, 1]
-    number = np.searchsorted(starts, time, side="right") - 1
-    inside = (number >= 0) & (time < ends[number])
-    if window.end_counts:
-        inside |= (number >= 0) & (time == window.end) & (ends[number] == window.end)
-    return np.where(inside, number, -1)
+def observed_in(
+    time: Instants, position: NDArray[np.int64], window: Observation
+) -> NDArray[np.int64]:
+    """Return the number of the period in which each instant was observed; -1 where it was not.
+
+    Parameters
+    ----------
+    time, position : array
+        Instants and the position codes at which they are asked.
+    """
+    found = np.full(len(time), -1, dtype=np.int64)
+    for rows, numbers in _groups(position, window):
+        starts, ends = window.periods[numbers, 0], window.periods[numbers, 1]
+        if len(numbers) == 0:
+            continue
+        own = time if isinstance(rows, slice) else time[rows]
+        place = np.searchsorted(starts, own, side="right") - 1
+        inside = (place >= 0) & (own < ends[place])
+        if window.end_counts:
+            inside |= (place >= 0) & (own == window.end) & (ends[place] == window.end)
+        found[rows] = np.where(inside, numbers[place], -1)
+    return found
 
 
-def observed_pieces(start: Instants, end: Instants, window: Observation) -> pd.DataFrame:
-    """Stays cut to the observed periods.
+def _groups(
+    position: NDArray[np.int64], window: Observation
+) -> Iterator[tuple[NDArray[np.int64] | slice, NDArray[np.int64]]]:
+    """Rows of each group of positions, and the numbers of its periods."""
+    if window.group_of is None or window.period_group is None:
+        yield slice(None), np.arange(len(window.periods))
+        return
+    group = window.group_of[position]
+    for number in range(int(window.group_of.max(initial=-1)) + 1):
+        yield np.flatnonzero(group == number), np.flatnonzero(window.period_group == number)
+
+
+def observed_pieces(
+    start: Instants, end: Instants, position: NDArray[np.int64], window: Observation
+) -> pd.DataFrame:
+    """Stays cut to the observed periods of their positions.
 
     Returns
     -------
@@ -262,19 +305,22 @@ def observed_pieces(start: Instants, end: Instants, window: Observation) -> pd.D
         ``period``, ``seen_from`` and ``seen_until`` (instants, the second later).
     """
     pieces = []
-    for number, (first, last) in enumerate(window.periods):
-        seen_from, seen_until = np.maximum(start, first), np.minimum(end, last)
-        stay = np.flatnonzero(seen_until > seen_from)
-        pieces.append(
-            pd.DataFrame(
-                {
-                    "stay": stay,
-                    "period": np.full(len(stay), number, dtype=np.int64),
-                    "seen_from": seen_from[stay],
-                    "seen_until": seen_until[stay],
-                }
+    for rows, numbers in _groups(position, window):
+        at = np.arange(len(start)) if isinstance(rows, slice) else rows
+        for number in numbers:
+            first, last = window.periods[number]
+            seen_from, seen_until = np.maximum(start[at], first), np.minimum(end[at], last)
+            stay = np.flatnonzero(seen_until > seen_from)
+            pieces.append(
+                pd.DataFrame(
+                    {
+                        "stay": at[stay],
+                        "period": np.full(len(stay), number, dtype=np.int64),
+                        "seen_from": seen_from[stay],
+                        "seen_until": seen_until[stay],
+                    }
+                )
             )
-        )
     if not pieces:
         names = ["stay", "period", "seen_from", "seen_until"]
         return pd.DataFrame({name: np.zeros(0, dtype=np.int64) for name in names})

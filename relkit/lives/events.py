@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from relkit.lives.instants import DAY, instants
+from relkit.lives.instants import DAY, NOT_KNOWN, Instants, instants
 from relkit.lives.register import Places
 from relkit.study.settings import Treatments
 
@@ -68,8 +68,9 @@ class PositionEvents:
 
     #: one row per event: ``position``, ``time`` (instant), ``outcome`` and ``effect`` (places in
     #: :data:`OUTCOMES` and :data:`EFFECTS`), ``type`` and ``from_now_on`` of the item that went
-    #: in, ``job``, ``event``, ``serial_out``, ``serial_in``, ``sources``, ``stated`` (a row states
-    #: the finding), ``register`` (only the register knows of it)
+    #: in, ``job``, ``event``, ``serial_out``, ``serial_in``, ``finding``, ``verdict`` (of the
+    #: supplier), ``done`` (instant at which the work was closed, NOT_KNOWN where not stated),
+    #: ``sources``, ``stated`` (a row states the finding), ``register`` (only it knows of it)
     table: pd.DataFrame
     row_event: NDArray[np.int64]  #: for each job row its event; -1 where it belongs to none
     row_leads: NDArray[np.bool_]  #: True for the row that speaks for its event
@@ -129,8 +130,9 @@ def position_events(
         outcome[order], effect[order], start, treatments
     )
     table = table.assign(**_types(rows, number, effect, treatments))
-    for name in ("job", "serial_out", "serial_in", "event"):
+    for name in ("job", "serial_out", "serial_in", "event", "finding", "verdict"):
         table[name] = _first_filled(rows[name], number, len(table))
+    table["done"] = _latest(instants(rows["closed"]), number, len(table))
     table["sources"] = joined_texts(number, rows["source"].to_numpy(dtype=object), len(table))
     table["register"] = False
     row_event = np.full(len(jobs), -1, dtype=np.int64)
@@ -251,6 +253,13 @@ def _types(
         kinds[at] = action.type
         lasting[at] = action.from_now_on
     return {"type": kinds, "from_now_on": lasting}
+
+
+def _latest(times: Instants, number: NDArray[np.int64], count: int) -> Instants:
+    """Latest instant of each event; NOT_KNOWN where none is known."""
+    latest = np.full(count, NOT_KNOWN, dtype=np.int64)
+    np.maximum.at(latest, number, times)
+    return latest
 
 
 def _first_filled(texts: pd.Series, number: NDArray[np.int64], count: int) -> NDArray[np.object_]:

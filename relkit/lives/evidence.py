@@ -30,7 +30,8 @@ def last_known_good(
         Items found failed: ``position``, ``vehicle``, ``component``, ``location``, ``time`` of
         the check, ``start`` of the stay.
     events : DataFrame
-        Usable events; those that found no failure count where the item went on.
+        Usable events; those that found no failure count where the item went on, but for those
+        marked ``no_evidence``.
     inspections : DataFrame
         The repair log's ``inspections``; those with result "pass" count.
 
@@ -42,7 +43,7 @@ def last_known_good(
     asked = found.assign(time=start_of_day(found["time"].to_numpy()), line=np.arange(len(found)))
     asked = asked.sort_values("time", kind="stable")
     good = events[(events["effect"] == 0) & events["stated"].astype(bool)]
-    good = good[good["outcome"] == OUTCOMES.index("no failure")]
+    good = good[(good["outcome"] == OUTCOMES.index("no failure")) & ~good["no_evidence"]]
     last = _latest_before(asked, good[["position", "time"]], ["position"])
     passes = inspections[inspections["result"] == "pass"]
     passes = passes.assign(time=instants(passes["date"]))

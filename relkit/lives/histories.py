@@ -5,7 +5,7 @@ Layer: lives. What the register alone knows is folded into the events of the log
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,8 @@ from relkit.lives.events import EFFECTS, OUTCOMES, joined_texts
 from relkit.lives.instants import DAY, NOT_KNOWN, Instants, start_of_day
 from relkit.lives.masking import Candidates, candidate_causes
 from relkit.lives.register import Register
+from relkit.lives.transfers import taken_without_a_row, transfers
+from relkit.logbook.findings import Finding
 from relkit.study.settings import Treatments
 
 __all__ = ["History", "item_stays", "position_histories", "with_register_changes"]
@@ -34,6 +36,7 @@ class History:
     stays: pd.DataFrame  #: from :func:`item_stays`, by row of ``events``
     candidates: Candidates  #: causes of ``events``
     replaced_before: NDArray[np.bool_]  #: by position: changed before the register's date
+    findings: tuple[Finding, ...]  #: what was noticed about items that moved
 
 
 def position_histories(
@@ -58,9 +61,33 @@ def position_histories(
     treatments : Treatments
         ``duplicate_days`` and ``masked`` are used.
     """
-    events = with_register_changes(
-        log_events, register.changes, nearest_days=treatments.duplicate_days
-    )
+    history = _once(log_events, register, left_at, window, treatments)
+    added, noticed = taken_without_a_row(history.stays, register, treatments.problems)
+    if len(added):
+        taken = _taken(added)
+        history = _once(log_events, register, left_at, window, treatments, taken=taken)
+    moved = transfers(history.stays, history.candidates.outcome, register, treatments.problems)
+    return replace(history, stays=moved.stays, findings=(*noticed, *moved.findings))
+
+
+def _taken(added: pd.DataFrame) -> pd.DataFrame:
+    """Return removals that only another position's row tells of, as changes of the register."""
+    facts = added.assign(source=added["sources"], serial="", type="")
+    both = [facts.assign(effect=effect) for effect in ("removed", "fitted")]
+    return pd.concat(both, ignore_index=True).drop(columns="sources")
+
+
+def _once(
+    log_events: pd.DataFrame,
+    register: Register,
+    left_at: Instants,
+    window: Observation,
+    treatments: Treatments,
+    taken: pd.DataFrame | None = None,
+) -> History:
+    """Histories before items are followed from one position to another."""
+    changes = register.changes if taken is None else pd.concat([register.changes, taken])
+    events = with_register_changes(log_events, changes, nearest_days=treatments.duplicate_days)
     fitted_at = register.positions["fitted_at"].to_numpy()
     left = left_at[register.positions["vehicle_code"]]
     place = events["position"].to_numpy()
@@ -79,7 +106,7 @@ def position_histories(
     ends_stay = np.zeros(len(events), dtype=bool)
     ends_stay[stays.loc[stays["closer"] >= 0, "closer"]] = True
     candidates = candidate_causes(events, ends_stay, register, masked=treatments.masked)
-    return History(events, log_row, log_reason, stays, candidates, replaced_before)
+    return History(events, log_row, log_reason, stays, candidates, replaced_before, ())
 
 
 def with_register_changes(
@@ -157,6 +184,10 @@ def _own_events(changes: pd.DataFrame) -> pd.DataFrame:
             "type": fitted_facts["type"].to_numpy(dtype=object),
             "from_now_on": True,
             "job": "",
+            "finding": "",
+            "verdict": "",
+            "done": NOT_KNOWN,
+            "no_evidence": False,
             "serial_out": "",
             "serial_in": fitted_facts["serial"].to_numpy(dtype=object),
             "event": first["source"].to_numpy(dtype=object),
@@ -191,7 +222,7 @@ def item_stays(events: pd.DataFrame, register: Register, end: Instants) -> pd.Da
     stream = _stream(events.iloc[changing], changing, register)
     position = stream["position"].to_numpy()
     later = np.append(position[1:] == position[:-1], False)
-    stream["time"] = _first_at_its_job(stream, later)
+    stream["time"] = _from_when_done(_first_at_its_job(stream, later), stream, later)
     closer = np.where(later, np.append(stream["row"].to_numpy()[1:], -1), -1)
     opens = (stream["effect"] != _REMOVED).to_numpy()
     stays = stream[opens].assign(closer=closer[opens])
@@ -220,6 +251,14 @@ def _first_at_its_job(stream: pd.DataFrame, later: NDArray[np.bool_]) -> Instant
     return time
 
 
+def _from_when_done(time: Instants, stream: pd.DataFrame, later: NDArray[np.bool_]) -> Instants:
+    """Instants of the stream; an item that went in after the report begins when the job closed."""
+    done = stream["done"].to_numpy()
+    following = np.where(later, np.append(time[1:], NOT_KNOWN), np.iinfo(np.int64).max)
+    waits = (stream["row"] >= 0).to_numpy() & (done > time) & (done < following)
+    return np.where(waits, done, time)
+
+
 def _stream(rows: pd.DataFrame, row: NDArray[np.int64], register: Register) -> pd.DataFrame:
     """First items and life-changing events together, in order, with the type of each item.
 
@@ -233,6 +272,7 @@ def _stream(rows: pd.DataFrame, row: NDArray[np.int64], register: Register) -> p
             "time": positions["fitted_at"].to_numpy(),
             "sorted_by": NOT_KNOWN,
             "row": -1,
+            "done": NOT_KNOWN,
             "effect": np.where(positions["starts_empty"], _REMOVED, _FITTED),
             "type": positions["type"].to_numpy(dtype=object),
             "base": positions["type"].to_numpy(dtype=object),
@@ -248,6 +288,7 @@ def _stream(rows: pd.DataFrame, row: NDArray[np.int64], register: Register) -> p
             "time": rows["time"].to_numpy(),
             "sorted_by": rows["time"].to_numpy(),
             "row": row,
+            "done": rows["done"].to_numpy(),
             "effect": rows["effect"].to_numpy(),
             "type": kind,
             "base": pd.Series(kind).where(lasts),

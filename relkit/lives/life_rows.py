@@ -15,6 +15,7 @@ from relkit.lives.histories import History
 from relkit.lives.instants import DAY, NOT_KNOWN, Instants, as_dates
 from relkit.lives.meters import Meters, meter_values
 from relkit.lives.observed import ENDINGS, Clock, ObservedLives
+from relkit.lives.off_road import parked_time
 from relkit.lives.register import Register
 
 __all__ = ["LIFE_COLUMNS", "known_good", "life_clock", "life_rows"]
@@ -30,14 +31,20 @@ _MASKED, _FOUND, _FAILURE = (
 )
 
 
-def life_clock(register: Register, meters: Meters, *, clock: str, origin: int) -> Clock:
-    """Values of the study's clock at positions and instants: days since origin, or a counter."""
+def life_clock(
+    register: Register, meters: Meters, *, clock: str, origin: int, off_road: pd.DataFrame
+) -> Clock:
+    """Values of the study's clock at positions and instants: days since origin, or a counter.
+
+    The days of ``off_road`` spells (vehicle, start, end) do not count.
+    """
     vehicle = register.positions["vehicle"].to_numpy(dtype=object)
 
     def days(
         position: NDArray[np.int64], times: Instants
     ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        return (times - origin) / DAY, np.zeros(len(position), dtype=bool)
+        parked = parked_time(off_road, vehicle[position], times)
+        return (times - origin - parked) / DAY, np.zeros(len(position), dtype=bool)
 
     def counter(
         position: NDArray[np.int64], times: Instants

@@ -16,7 +16,7 @@ from relkit.lives.events import OUTCOMES, joined_texts
 from relkit.lives.instants import DAY
 from relkit.lives.register import Register
 
-__all__ = ["Candidates", "candidate_causes"]
+__all__ = ["Candidates", "candidate_causes", "job_keys"]
 
 _UNKNOWN, _FOUND, _FAILURE, _UNFAILED = (
     OUTCOMES.index(name)
@@ -92,27 +92,49 @@ def candidate_causes(
     return Candidates(outcome, causes, job, explained)
 
 
+def job_keys(
+    events: pd.DataFrame, rows: NDArray[np.int64], vehicle: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Return the job of each chosen event: one job number, or one instant, of a vehicle.
+
+    Parameters
+    ----------
+    events : DataFrame
+        With ``job`` and ``time``.
+    rows : array of int
+        The events that are asked.
+    vehicle : array of int
+        Vehicle of every event.
+    """
+    code, names = pd.factorize(events["job"].to_numpy(dtype=object)[rows])
+    named = np.append(names != "", False)[code]
+    number, own = np.where(named, code, -1), vehicle[rows]
+    time = events["time"].to_numpy()[rows]
+    order = np.lexsort((time, number, own))
+    longest = np.where(number[order] >= 0, _JOB_DAYS * DAY, 0)
+    step = np.ones(len(rows), dtype=bool)
+    step[1:] = (np.diff(own[order]) != 0) | (np.diff(number[order]) != 0)
+    step[1:] |= np.diff(time[order]) > longest[1:]
+    keys = np.empty(len(rows), dtype=np.int64)
+    keys[order] = np.cumsum(step)
+    return keys
+
+
 def _with_job(events: pd.DataFrame, rows: NDArray[np.int64], register: Register) -> pd.DataFrame:
     """Events of unclear cause with the number of their job, sorted by it and by time."""
-    position = events["position"].to_numpy()[rows]
-    job = pd.factorize(events["job"].to_numpy(dtype=object)[rows])
-    named = np.append(job[1] != "", False)[job[0]]
+    position = events["position"].to_numpy()
+    vehicle = register.positions["vehicle_code"].to_numpy()[position]
     table = pd.DataFrame(
         {
             "row": rows,
-            "position": position,
-            "vehicle": register.positions["vehicle_code"].to_numpy()[position],
-            "number": np.where(named, job[0], -1),
+            "position": position[rows],
             "time": events["time"].to_numpy()[rows],
             "outcome": events["outcome"].to_numpy()[rows],
             "event": events["event"].to_numpy(dtype=object)[rows],
+            "key": job_keys(events, rows, vehicle),
         }
     )
-    order = np.lexsort((table["time"], table["number"], table["vehicle"]))
-    table = table.iloc[order].reset_index(drop=True)
-    longest = np.where(table["number"] >= 0, _JOB_DAYS * DAY, 0)
-    step = table[["vehicle", "number"]].diff().ne(0).any(axis=1)
-    return table.assign(key=(step | (table["time"].diff() > longest)).cumsum().to_numpy())
+    return table.sort_values(["key", "time"], kind="stable", ignore_index=True)
 
 
 def _with_places(table: pd.DataFrame, register: Register) -> pd.DataFrame:

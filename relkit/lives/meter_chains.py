@@ -20,6 +20,7 @@ from relkit.lives.meter_rules import (
     steps_too_fast,
     typing_errors,
 )
+from relkit.study.settings import ProblemSettings
 
 __all__ = ["Chains", "chained_readings", "interpolated"]
 
@@ -41,7 +42,9 @@ class Chains:
     unusable: Flags  #: by series: its steps are more than any vehicle can use, or tell no rate
 
 
-def chained_readings(given: Readings, vehicle: Codes, usual_rate: Floats) -> Chains:
+def chained_readings(
+    given: Readings, vehicle: Codes, usual_rate: Floats, problems: ProblemSettings
+) -> Chains:
     """Return readings without errors, chained across exchanged meters.
 
     Parameters
@@ -52,6 +55,8 @@ def chained_readings(given: Readings, vehicle: Codes, usual_rate: Floats) -> Cha
         Whose counter it is.
     usual_rate : array by series
         Use to assume where the readings tell none; NaN where not known [counter units / d].
+    problems : ProblemSettings
+        Its settings of meters are used.
     """
     if len(given.series) == 0:
         nothing = np.zeros(0, dtype=np.int64)
@@ -61,14 +66,17 @@ def chained_readings(given: Readings, vehicle: Codes, usual_rate: Floats) -> Cha
         )
     unusable = _unusable_series(given, len(vehicle))
     left = given.taken(~unusable[given.series] & (given.value >= 0))
-    wrong = np.isin(left.row, typing_errors(left))
+    keep = problems.meter_errors == "keep"
+    wrong = np.isin(left.row, [] if keep else typing_errors(left, longest=problems.frozen_days))
     typed, left = left.row[wrong], left.taken(~wrong)
     whole, _ = _chained(left, bridged_steps(left), usual_rate)
-    copied, lost = _stood_still(left, whole, vehicle)
+    copied, lost = _stood_still(left, whole, vehicle, problems)
     frozen, left = left.row[copied], left.taken(~copied)
     bridged = bridged_steps(left) | lost[~copied]
     whole, unknown = _chained(left, bridged, usual_rate)
     unusable |= unknown
+    if problems.meter_exchanges == "vehicle unusable":
+        unusable[left.series[bridged_steps(left)]] = True
     usable = ~unusable[left.series]
     exchanged = np.roll(bridged_steps(left), 1)
     exchanged[:1] = False
@@ -155,7 +163,9 @@ def _chained(readings: Readings, bridged: Flags, usual_rate: Floats) -> tuple[Fl
     return readings.value + shift - shift[start], unknown
 
 
-def _stood_still(readings: Readings, whole: Floats, vehicle: Codes) -> tuple[Flags, Flags]:
+def _stood_still(
+    readings: Readings, whole: Floats, vehicle: Codes, problems: ProblemSettings
+) -> tuple[Flags, Flags]:
     """Return which readings were copied from a meter that stood still while the vehicle worked.
 
     A flat stretch alone is no error: the vehicle may have been parked. It is one where the next
@@ -169,8 +179,8 @@ def _stood_still(readings: Readings, whole: Floats, vehicle: Codes) -> tuple[Fla
         True for that first one where the use since then is not on the meter.
     """
     copied, lost = np.zeros((2, len(whole)), dtype=bool)
-    first, last, catches_up = flat_runs(readings)
-    if len(first) == 0:
+    first, last, catches_up = flat_runs(readings, problems.frozen_days)
+    if len(first) == 0 or problems.frozen_meters == "keep":
         return copied, lost
     others_ran = _another_ran(readings, whole, vehicle, first, last)
     frozen = catches_up | others_ran

@@ -55,7 +55,7 @@ class Readings:
         )
 
 
-def typing_errors(readings: Readings) -> Codes:
+def typing_errors(readings: Readings, *, longest: float = FROZEN_DAYS) -> Codes:
     """Return readings that contradict their neighbours while the neighbours agree with each other.
 
     A single value that is too high or too low is one, and a value that was read on an earlier day;
@@ -72,7 +72,7 @@ def typing_errors(readings: Readings) -> Codes:
     for _ in range(_PASSES):
         if len(left.series) == 0:
             break
-        bad = _first_of_neighbours(_contradicted(left), left.series)
+        bad = _first_of_neighbours(_contradicted(left, longest), left.series)
         touched = np.zeros(int(left.series.max()) + 1, dtype=bool)
         touched[left.series[bad]] = True
         bad |= _two_in_a_row(left) & ~touched[left.series]
@@ -82,14 +82,14 @@ def typing_errors(readings: Readings) -> Codes:
     return np.concatenate(wrong) if wrong else np.zeros(0, dtype=np.int64)
 
 
-def _contradicted(readings: Readings) -> Flags:
+def _contradicted(readings: Readings, longest: float) -> Flags:
     """Return which readings look like typing errors, judged by two neighbours on each side."""
     count = len(readings.value)
     bad = np.zeros(count, dtype=bool)
     if count < 3:
         return bad
     step = np.flatnonzero(readings.series[1:] == readings.series[:-1])
-    _, last_copied, catches_up = flat_runs(readings)  # not typed: the meter stood still
+    _, last_copied, catches_up = flat_runs(readings, longest)  # not typed: the meter stood still
     step = step[~np.isin(step, last_copied[catches_up])]
     before = step[~_agrees(readings, step, step + 1)]
     after = before + 1
@@ -182,8 +182,8 @@ def bridged_steps(readings: Readings) -> Flags:
     return falls | steps_too_fast(readings)
 
 
-def flat_runs(readings: Readings) -> tuple[Codes, Codes, Flags]:
-    """Stretches of one value for more than :data:`FROZEN_DAYS`.
+def flat_runs(readings: Readings, longest: float = FROZEN_DAYS) -> tuple[Codes, Codes, Flags]:
+    """Stretches of one value for more than so many days.
 
     Returns
     -------
@@ -200,6 +200,6 @@ def flat_runs(readings: Readings) -> tuple[Codes, Codes, Flags]:
     changed = (np.diff(readings.series) != 0) | (np.diff(readings.value) != 0)
     first = np.flatnonzero(np.concatenate([[True], changed]))
     last = np.append(first[1:] - 1, count - 1)
-    long = (readings.time[last] - readings.time[first]) / DAY > FROZEN_DAYS
+    long = (readings.time[last] - readings.time[first]) / DAY > longest
     first, last = first[long], last[long]
     return first, last, steps_too_fast(readings)[last]

@@ -14,26 +14,35 @@ from numpy.typing import NDArray
 
 from relkit.lives.instants import DAY, NOT_KNOWN, Instants, instants
 from relkit.lives.meter_chains import Chains, chained_readings, interpolated
-from relkit.lives.meter_rules import FROZEN_DAYS, Readings
+from relkit.lives.meter_rules import Readings
+from relkit.lives.meter_units import in_kilometres, of_other_counters
 from relkit.lives.set_aside import with_noun
 from relkit.logbook.findings import Finding, finding
 from relkit.study.settings import Study
 
-__all__ = ["ESTIMATED_DAYS", "Meters", "cleaned_meters", "meter_values"]
+__all__ = ["Meters", "cleaned_meters", "meter_values"]
 
-#: A value farther than this from the nearest reading counts as estimated [d].
-ESTIMATED_DAYS = 31.0
 #: Days in a mean year [d].
 _YEAR = 365.25
 
 _TYPED, _FROZEN, _EXCHANGED = "meter typing error", "meter stood still", "meter exchanged"
+_OTHER, _MILES = "reading of another counter", "miles among kilometres"
+_CORRECTIONS = ["rule", "source", "vehicle", "counter", "date", "old", "new"]
 _WORDS = {
     _TYPED: (
         "contradict the readings before and after them",
         "Removed; the counter was interpolated",
     ),
+    _OTHER: (
+        "are what another counter of the vehicle reads, such as km written as hours",
+        "Not used for this counter, which was interpolated (treatments.problems.other_counter)",
+    ),
+    _MILES: (
+        "fall by the ratio of kilometre and mile",
+        "Taken as miles and made kilometres (treatments.problems.other_unit)",
+    ),
     _FROZEN: (
-        f"repeat one value for more than {FROZEN_DAYS:.0f} days while the vehicle worked",
+        "repeat one value for long while the vehicle worked (treatments.problems.frozen_days)",
         "Removed; the counter was interpolated, or ran on at the vehicle's mean rate",
     ),
     _EXCHANGED: (
@@ -56,6 +65,7 @@ class Meters:
     #: ``rule``, ``source``, ``vehicle``, ``counter``, ``date``, ``old``, ``new``
     corrections: pd.DataFrame
     fallback: Mapping[str, float]  #: counter -> use of a vehicle without rate [counter units / d]
+    estimated_days: float  #: a value farther than this from a reading is estimated [d]
     findings: tuple[Finding, ...]
 
 
@@ -81,17 +91,28 @@ def cleaned_meters(
     table = readings[readings["date"].notna() & readings["reading"].notna()]
     table = table.drop_duplicates(["counter", "vehicle", "date", "reading"])
     table, series = _numbered(table.reset_index(drop=True))
+    problems = study.treatments.problems
     given = _sorted_readings(table, series, study.treatments.largest_daily_use)
+    written = given
+    in_miles = np.zeros(len(given.value), dtype=bool)
+    if problems.other_unit == "convert":
+        distance = series["counter"].str.contains("km", case=False).to_numpy(dtype=bool)
+        given, in_miles = in_kilometres(given, distance)
     usual = np.asarray(series["counter"].map(fallback), dtype=np.float64)
     vehicle = pd.factorize(series["vehicle"])[0].astype(np.int64)
-    chains = chained_readings(given, vehicle, usual)
+    chains = chained_readings(given, vehicle, usual, problems)
     knots = _knots(chains, series)
     corrections = _corrections(table, chains)
+    if problems.other_counter == "move":
+        corrections = _of_other_counters(corrections, series, vehicle, chains)
+    corrections = pd.concat([corrections, _in_km(table, written, given, in_miles)])
+    corrections = corrections.reset_index(drop=True)
     return Meters(
         knots=knots,
         rates=_rates(knots, fallback, in_service),
         corrections=corrections,
         fallback=fallback,
+        estimated_days=problems.estimated_days,
         findings=_findings(corrections, series[chains.unusable]),
     )
 
@@ -176,8 +197,41 @@ def _corrections(table: pd.DataFrame, chains: Chains) -> pd.DataFrame:
             new[known] = value - (chains.whole - kept.value)[before]
         names = lines[["source", "vehicle", "counter", "date"]]
         parts.append(names.assign(rule=rule, old=old, new=new))
-    columns = ["rule", "source", "vehicle", "counter", "date", "old", "new"]
-    return pd.concat(parts, ignore_index=True)[columns]
+    return pd.concat(parts, ignore_index=True)[_CORRECTIONS]
+
+
+def _in_km(
+    table: pd.DataFrame, written: Readings, given: Readings, in_miles: NDArray[np.bool_]
+) -> pd.DataFrame:
+    """Return readings in miles as corrections."""
+    names = ["source", "vehicle", "counter", "date"]
+    lines = table.iloc[given.row[in_miles]][names]
+    old, new = written.value[in_miles], given.value[in_miles]
+    return lines.assign(rule=_MILES, old=old, new=new)[_CORRECTIONS]
+
+
+def _of_other_counters(
+    corrections: pd.DataFrame, series: pd.DataFrame, vehicle: NDArray[np.int64], chains: Chains
+) -> pd.DataFrame:
+    """Corrections with those named apart that are readings of another counter of the vehicle."""
+    at = np.flatnonzero((corrections["rule"] == _TYPED).to_numpy())
+    if len(at) == 0:
+        return corrections
+    lines = corrections.iloc[at]
+    index = pd.MultiIndex.from_frame(series[["counter", "vehicle"]])
+    own = index.get_indexer(pd.MultiIndex.from_frame(lines[["counter", "vehicle"]]))
+    wrong = Readings(
+        own.astype(np.int64),
+        instants(lines["date"]),
+        lines["old"].to_numpy(dtype=np.float64),
+        np.zeros(len(at)),
+        at,
+    )
+    kept = chains.readings
+    found = of_other_counters(wrong, vehicle, kept.series, kept.time, kept.value)
+    rule = corrections["rule"].to_numpy(dtype=object).copy()
+    rule[at[found >= 0]] = _OTHER
+    return corrections.assign(rule=rule)
 
 
 def _findings(corrections: pd.DataFrame, unusable: pd.DataFrame) -> tuple[Finding, ...]:
@@ -222,7 +276,7 @@ def meter_values(
     values : array of float
         NaN where nothing is known of the vehicle's use [counter units].
     estimated : array of bool
-        True where the nearest reading is more than :data:`ESTIMATED_DAYS` away.
+        True where the nearest reading is more than ``meters.estimated_days`` away.
     """
     knots = meters.knots[(meters.knots["counter"] == counter).to_numpy(dtype=bool)]
     rates = meters.rates[(meters.rates["counter"] == counter).to_numpy(dtype=bool)]
@@ -248,5 +302,5 @@ def meter_values(
     )
     values[read] = inside + run_on
     nearest = np.minimum(np.abs(at - knot_time[before]), np.abs(at - knot_time[after]))
-    estimated[read] = nearest > ESTIMATED_DAYS * DAY
+    estimated[read] = nearest > meters.estimated_days * DAY
     return values, estimated

@@ -16,6 +16,7 @@ from relkit.lives.censoring import Observation, observed_in, observed_pieces
 from relkit.lives.events import OUTCOMES
 from relkit.lives.histories import History
 from relkit.lives.instants import NOT_KNOWN, Instants, days_between
+from relkit.lives.transfers import carried_ages
 
 __all__ = ["ENDINGS", "Clock", "ObservedLives", "observed_lives"]
 
@@ -74,7 +75,9 @@ def observed_lives(
     at_end = clock(stays["position"].to_numpy(), np.full(len(stays), window.end))[0]
     no_clock = ~np.isfinite(at_end)
     reason[_events_of(stays[no_clock])] = "no usable meter reading"
-    unknown = (stays["start"] == NOT_KNOWN).to_numpy()
+    carried, whole = _carried(stays, clock)
+    unknown = (stays["start"] == NOT_KNOWN).to_numpy() | ~whole
+    stays = stays.assign(carried=carried)
     known = stays[~unknown & ~no_clock]
     known = _with_values(known, clock).assign(
         outcome=np.append(history.candidates.outcome, -1)[known["closer"]]
@@ -83,7 +86,8 @@ def observed_lives(
     failing = closed & (known["outcome"] >= _UNKNOWN).to_numpy() & _own(known["outcome"])
     snapshot = history.replaced_before[known["position"]] & (known["ordinal"] == 1).to_numpy()
     days = days_between(known["start"].to_numpy(), known["end"].to_numpy())
-    no_age = (days <= zero_life_days) | (known["end_value"] <= known["start_value"]).to_numpy()
+    ran = (known["end_value"] - known["start_value"] - known["carried"]).to_numpy()
+    no_age = (days <= zero_life_days) | (ran <= 0)
     arrival = failing & no_age & ~snapshot
     reason[known.loc[arrival, "closer"]] = "dead on arrival"
     pieces = _pieces(known[~arrival], events, window, clock)
@@ -108,7 +112,7 @@ def _first_classes(
 ) -> tuple[NDArray[np.object_], NDArray[np.object_], NDArray[np.int64]]:
     """Class and detail of each event before lives are known, and its observed period."""
     goes_on = (events["effect"] == 0).to_numpy()
-    seen = observed_in(events["time"].to_numpy(), window)
+    seen = observed_in(events["time"].to_numpy(), events["position"].to_numpy(), window)
     row_class = np.where(goes_on, "recurrence", "opens life").astype(object)
     detail = np.full(len(events), "no observed time before it", dtype=object)
     detail[goes_on] = np.array(OUTCOMES, dtype=object)[events["outcome"]][goes_on]
@@ -132,18 +136,40 @@ def _with_values(stays: pd.DataFrame, clock: Clock) -> pd.DataFrame:
     start, start_guess = clock(position, stays["start"].to_numpy())
     end, end_guess = clock(position, stays["end"].to_numpy())
     return stays.assign(
-        start_value=start, end_value=end, start_guess=start_guess, end_guess=end_guess
+        start_value=start - stays["carried"].to_numpy(),  # the item's own zero
+        end_value=end,
+        start_guess=start_guess,
+        end_guess=end_guess,
     ).reset_index(names="stay")
+
+
+def _carried(stays: pd.DataFrame, clock: Clock) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Age that each item brought from its stay before, and whether that is known."""
+    previous = stays["previous"].to_numpy()
+    asked = np.unique(previous[previous >= 0])
+    length = np.zeros(len(stays))
+    if len(asked):
+        position, start, end = (
+            stays[name].to_numpy()[asked] for name in ("position", "start", "end")
+        )
+        known = start != NOT_KNOWN
+        first = np.where(known, start, end)
+        length[asked] = clock(position, end)[0] - clock(position, first)[0]
+        length[asked[~known]] = np.nan
+    return carried_ages(stays, length)
 
 
 def _pieces(
     stays: pd.DataFrame, events: pd.DataFrame, window: Observation, clock: Clock
 ) -> pd.DataFrame:
     """Stays cut to the observed periods, with ages; the event that ended each, where observed."""
-    cut = observed_pieces(stays["start"].to_numpy(), stays["end"].to_numpy(), window)
+    cut = observed_pieces(
+        stays["start"].to_numpy(), stays["end"].to_numpy(), stays["position"].to_numpy(), window
+    )
     stay = stays.iloc[cut["stay"]].reset_index(drop=True)
     seen_from, seen_until = cut["seen_from"].to_numpy(), cut["seen_until"].to_numpy()
-    from_value, from_guess = stay["start_value"].to_numpy().copy(), np.zeros(len(stay), dtype=bool)
+    from_value = (stay["start_value"] + stay["carried"]).to_numpy().copy()
+    from_guess = np.zeros(len(stay), dtype=bool)
     until_value, until_guess = stay["end_value"].to_numpy().copy(), stay["end_guess"].to_numpy()
     position = stay["position"].to_numpy()
     late = seen_from != stay["start"].to_numpy()
@@ -153,7 +179,7 @@ def _pieces(
     until_value[early], until_guess[early] = clock(position[early], seen_until[early])
     closer = stay["closer"].to_numpy()
     times = np.append(events["time"].to_numpy(), NOT_KNOWN)
-    final = (closer >= 0) & ~early & (observed_in(times[closer], window) == cut["period"])
+    final = (closer >= 0) & ~early & (observed_in(times[closer], position, window) == cut["period"])
     start_value = stay["start_value"].to_numpy()
     return pd.DataFrame(
         {
@@ -176,7 +202,7 @@ def _pieces(
 def _unknown(stays: pd.DataFrame, window: Observation) -> pd.DataFrame:
     """Stays with unknown start and the days for which they were observed."""
     start = np.full(len(stays), window.start, dtype=np.int64)
-    cut = observed_pieces(start, stays["end"].to_numpy(), window)
+    cut = observed_pieces(start, stays["end"].to_numpy(), stays["position"].to_numpy(), window)
     days = days_between(cut["seen_from"].to_numpy(), cut["seen_until"].to_numpy())
     total = np.bincount(cut["stay"].to_numpy(), weights=days, minlength=len(stays))
     return stays[["position", "closer"]].assign(days=total)

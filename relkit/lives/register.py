@@ -12,9 +12,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from relkit.errors import InputError
-from relkit.lives.instants import DAY, NOT_KNOWN, Instants, instants
+from relkit.lives.changes import change_lines
+from relkit.lives.instants import DAY, NOT_KNOWN, Instants, as_dates, instants
 from relkit.lives.set_aside import rows_set_aside
 from relkit.logbook.findings import Finding, finding
+from relkit.logbook.register import LEAST_VEHICLES
 from relkit.study.settings import Treatments
 
 __all__ = ["Places", "Register", "checked_register", "job_places", "refuse_without_register"]
@@ -24,8 +26,6 @@ Flags = NDArray[np.bool_]
 _KEYS = ["vehicle", "component", "location"]
 _OWN = [*_KEYS, "source", "fitted_on", "serial", "type", "removed_on", "vehicle_left_on"]
 
-#: A date near the log's first day is an import date where at least so many vehicles share it.
-LEAST_VEHICLES = 10
 #: An import date lies within so many days of the log's first day [d].
 IMPORT_DAYS = 3.0
 
@@ -45,6 +45,7 @@ class Register:
     covariates: tuple[str, ...]  #: names of the covariate columns of ``positions``
     set_aside: pd.DataFrame
     findings: tuple[Finding, ...]
+    changes_noted: tuple[pd.DataFrame, ...]  #: lines of the change list
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,7 +89,7 @@ def checked_register(
         Instant at which the observation window starts.
     """
     found: list[Finding] = []
-    fitted_at = _without_import_date(fitments, first_day, found)
+    fitted_at, lines = _with_known_dates(fitments, treatments, first_day, found)
     table = fitments.assign(fitted_at=fitted_at, order=np.arange(len(fitments)))
     table = table.sort_values([*_KEYS, "fitted_at", "order"], kind="stable")
     doubled = table.duplicated([*_KEYS, "fitted_at"]).to_numpy()
@@ -108,6 +109,7 @@ def checked_register(
         covariates=covariates,
         set_aside=set_aside,
         findings=tuple(found),
+        changes_noted=lines,
     )
     fits = {name for name, action in treatments.actions.items() if action.effect == "fitted"}
     return _with_new_positions(register, jobs[jobs["action"].isin(fits)])
@@ -135,6 +137,44 @@ def _with_new_positions(register: Register, fitting: pd.DataFrame) -> Register:
         positions=pd.concat([register.positions, added], ignore_index=True),
         findings=(*register.findings, note),
     )
+
+
+def _with_known_dates(
+    fitments: pd.DataFrame, treatments: Treatments, first_day: int, found: list[Finding]
+) -> tuple[Instants, tuple[pd.DataFrame, ...]]:
+    """Instants of fitting as the study wants unknown ones taken, and the lines of what changed."""
+    problems = treatments.problems
+    fitted_at = instants(fitments["fitted_on"])
+    if problems.import_dates == "unknown":
+        fitted_at = _without_import_date(fitments, first_day, found)
+    lost = fitted_at != instants(fitments["fitted_on"])
+    old = fitments.loc[lost, "fitted_on"].dt.strftime("%Y-%m-%d")
+    blank = [""] * len(old)
+    source = fitments["source"]
+    lines = [change_lines("import date", source[lost], "fitted_on", old, blank)]
+    unknown = fitted_at == NOT_KNOWN
+    if problems.unknown_start == "drop" or not unknown.any():
+        return fitted_at, tuple(lines)
+    taken = np.full(len(fitments), first_day, dtype=np.int64)
+    if problems.unknown_start == "earliest on the vehicle":
+        table = pd.DataFrame({"vehicle": fitments["vehicle"].to_numpy(), "at": fitted_at})
+        earliest = table[~unknown].groupby("vehicle")["at"].min()
+        taken = earliest.reindex(table["vehicle"], fill_value=first_day).to_numpy(dtype=np.int64)
+    filled = np.where(unknown, taken, fitted_at)
+    new = pd.Series(as_dates(filled[unknown])).dt.strftime("%Y-%m-%d")
+    found.append(
+        finding(
+            "start assumed",
+            "The date fitted is not known",
+            sources=source[unknown],
+            done=f"Taken as the {problems.unknown_start} (treatments.problems.unknown_start): "
+            "lives that began earlier come out too short",
+            severity="look",
+        )
+    )
+    blank = [""] * int(unknown.sum())
+    lines.append(change_lines("start assumed", source[unknown], "fitted_on", blank, new))
+    return filled, tuple(lines)
 
 
 def _without_import_date(fitments: pd.DataFrame, first_day: int, found: list[Finding]) -> Instants:

@@ -23,6 +23,12 @@ __all__ = ["COLUMNS", "job_classes", "job_rows_set_aside", "row_classes"]
 
 COLUMNS = ("source", "kind", "row_class", "detail")
 
+#: Classes of a row of the log, the strongest first.
+_STRONGEST = (
+    *("failure", "interval", "masked", "censored", "opens life", "recurrence", "merged"),
+    "set aside",
+)
+
 
 def job_classes(
     jobs: pd.DataFrame,
@@ -72,14 +78,25 @@ def job_classes(
     detail[folded] = "into " + leader[events.row_event[folded]]
     aside = reason != ""
     row_class[aside], detail[aside] = "set aside", reason[aside]
-    return pd.DataFrame(
+    classes = pd.DataFrame(
         {"source": source, "row_class": row_class, "detail": detail, "reason": reason}
     )
+    return _once(classes)
+
+
+def _once(classes: pd.DataFrame) -> pd.DataFrame:
+    """Classes of rows of which several were made, one for each position: the strongest stands."""
+    if classes["source"].is_unique:
+        return classes
+    rank = classes["row_class"].map({name: place for place, name in enumerate(_STRONGEST)})
+    order = np.lexsort((np.arange(len(classes)), rank))
+    first = classes.iloc[order].drop_duplicates("source")
+    return classes.drop(columns=["row_class", "detail", "reason"]).merge(first, on="source")
 
 
 def job_rows_set_aside(jobs: pd.DataFrame, classes: pd.DataFrame) -> pd.DataFrame:
     """Job rows that were set aside while lives were built, from their classes."""
-    aside = (classes["reason"] != "").to_numpy()
+    aside = (classes["reason"] != "").to_numpy() & ~classes["source"].duplicated().to_numpy()
     reason = classes.loc[aside, "reason"].to_numpy(dtype=object)
     return rows_set_aside(jobs[aside], reason, kind="log", mend=reason_mends(reason))
 
@@ -109,7 +126,7 @@ def row_classes(
         row_class="set aside", detail=log.set_aside["reason"]
     )
     parts = [
-        jobs[["source", "row_class", "detail"]].assign(kind="log"),
+        jobs[["source", "row_class", "detail"]].drop_duplicates("source").assign(kind="log"),
         _kind_rows(log.fitments["source"], "register", "register", before, register_set_aside),
         _reading_rows(log, before, corrected),
         _kind_rows(log.inspections["source"], "inspections", "inspection", before),
@@ -117,7 +134,12 @@ def row_classes(
     ]
     classes = pd.concat(parts, ignore_index=True)[list(COLUMNS)]
     of_log = classes.loc[classes["kind"] == "log", "source"]
-    expected = len(log.jobs) + int((log.set_aside["kind"] == "log").sum())
+    twice = log.jobs.duplicated(["source", "component", "location"])  # one row may hold several
+    expected = (
+        log.jobs["source"].nunique()
+        + int(twice.sum())
+        + int((log.set_aside["kind"] == "log").sum())
+    )
     if len(of_log) != expected or of_log.duplicated().any():
         raise RuntimeError(
             f"{expected} rows of the log were read and {of_log.nunique()} have one class"

@@ -12,22 +12,28 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from relkit.lives.accounts import Stages, set_aside_findings, stage_findings
 from relkit.lives.censoring import departures, observation
-from relkit.lives.events import position_events, row_reasons
+from relkit.lives.changes import change_lines, joined_changes, meter_changes
+from relkit.lives.coverage import covered
+from relkit.lives.events import PositionEvents, joined_texts, position_events, row_reasons
 from relkit.lives.histories import position_histories
 from relkit.lives.instants import NOT_KNOWN, instants
 from relkit.lives.life_rows import known_good, life_clock, life_rows
 from relkit.lives.meters import Meters, cleaned_meters
 from relkit.lives.observed import observed_lives
+from relkit.lives.off_road import off_road_findings, off_road_spells
 from relkit.lives.register import (
     Register,
     checked_register,
     job_places,
     refuse_without_register,
 )
+from relkit.lives.rewrites import rewritten_events
 from relkit.lives.row_classes import job_classes, job_rows_set_aside, row_classes
+from relkit.lives.symptoms import pointed_events, with_candidates
 from relkit.logbook.findings import findings_frame
 from relkit.study.settings import Study
 
@@ -50,6 +56,7 @@ class LifeTables:
     observed_from: datetime  #: start of the observation window
     observed_until: datetime  #: its end
     meters: Meters  #: cleaned counters of all vehicles
+    changes: pd.DataFrame  #: every value that a rule changed: rule, source, column, old, new
 
 
 def build_lives(log: RepairLog, study: Study) -> pd.DataFrame:
@@ -105,15 +112,24 @@ def life_tables(
     refuse_without_register(log.fitments)
     stages = _stages(log, study, progress or _say_nothing)
     good = known_good(stages.observed, stages.history, stages.register, log.inspections)
-    clock = life_clock(
-        stages.register, stages.meters, clock=study.clock, origin=stages.window.start
-    )
+    clock = stages.clock
     lives = life_rows(stages.observed, stages.history, stages.register, stages.gone, good, clock)
+    if study.treatments.problems.late_entry == "ignore":
+        lives = lives.assign(entry=0.0)
     jobs = job_classes(log.jobs, stages.events, stages.reasons, stages.history, stages.observed)
+    jobs = with_candidates(jobs, log.jobs, stages.register, study)
     corrections = stages.meters.corrections
     corrected = corrections.groupby("source")["rule"].first()
     aside = [stages.register.set_aside, job_rows_set_aside(log.jobs, jobs)]
-    found = stage_findings(log, study.clock, stages, lives, good)
+    found = stage_findings(
+        log,
+        study.clock,
+        stages,
+        lives,
+        good,
+        only_failed=study.treatments.problems.only_failed,
+        study_findings=study.treatments.findings,
+    )
     own = findings_frame([*found, *set_aside_findings(aside[1])])
     findings = pd.concat([log.findings, own], ignore_index=True)
     rank = findings["severity"].map(_SEVERITIES.index)
@@ -125,28 +141,90 @@ def life_tables(
         observed_from=pd.Timestamp(stages.window.start).to_pydatetime(),
         observed_until=pd.Timestamp(stages.window.end).to_pydatetime(),
         meters=stages.meters,
+        changes=_changes(log, stages),
     )
+
+
+def _changes(log: RepairLog, stages: Stages) -> pd.DataFrame:
+    """Return what the log noted as changed, and what was changed while lives were built."""
+    filled = stages.places.filled
+    rows = log.jobs.loc[filled, ["source", "location"]]
+    positions = stages.register.positions["location"].to_numpy(dtype=object)
+    place = positions[stages.places.position[filled]]
+    own = [
+        *stages.register.changes_noted,
+        change_lines("location filled", rows["source"], "location", rows["location"], place),
+        stages.rewritten.changes,
+        meter_changes(stages.meters.corrections),
+    ]
+    return joined_changes([log.changes, *own])
 
 
 def _stages(log: RepairLog, study: Study, say: Callable[[str], None]) -> Stages:
     """Return what each stage makes of the log, from the window to the observed lives."""
     treatments = study.treatments
     say("reading the register")
-    window = observation(instants(log.jobs["date"]), study.window)
+    problems = treatments.problems
+    times = instants(log.jobs["date"])
+    window = observation(times, study.window, last_month=problems.last_month)
     register = checked_register(log.fitments, log.jobs, treatments, first_day=window.start)
-    gone = departures(register.vehicles, log.jobs, log.readings, log.inspections, window)
+    window, silences = covered(window, register, log.jobs, study)
+    gone = departures(
+        register.vehicles,
+        log.jobs,
+        log.readings,
+        log.inspections,
+        window,
+        silent_days=np.inf if problems.silent_vehicles == "ignore" else problems.silent_days,
+    )
     say("building histories of positions")
     places = job_places(register, log.jobs)
     reasons = row_reasons(log.jobs, places, treatments)
     position = np.where(reasons == "", places.position, -1)
     events = position_events(log.jobs, position, treatments)
-    history = position_histories(events.table, register, gone.left_at, window, treatments)
+    notes = _event_notes(log.jobs, events)
+    rewritten = rewritten_events(events.table, notes, register, gone.left_at, study)
+    rewritten = pointed_events(rewritten, log.jobs, register, study)
+    history = position_histories(rewritten.table, register, gone.left_at, window, treatments)
     say("cleaning meter readings")
     meters = cleaned_meters(log.readings, study, in_service=_in_service(register))
     say("building lives")
-    clock = life_clock(register, meters, clock=study.clock, origin=window.start)
+    # hours and kilometres do not run while a vehicle is off the road; only calendar ages do
+    least = problems.off_road_days if study.clock == "days" else np.inf
+    spells = off_road_spells(meters, least)
+    subtracted = problems.off_road == "subtract"
+    clock = life_clock(
+        register,
+        meters,
+        clock=study.clock,
+        origin=window.start,
+        off_road=spells if subtracted else spells.iloc[:0],
+    )
     observed = observed_lives(history, window, clock, zero_life_days=treatments.zero_life_days)
-    return Stages(register, window, gone, places, reasons, events, history, meters, observed)
+    return Stages(
+        register=register,
+        window=window,
+        noticed=(
+            *silences,
+            *(off_road_findings(spells, subtracted=subtracted) if study.clock == "days" else ()),
+        ),
+        clock=clock,
+        gone=gone,
+        places=places,
+        reasons=reasons,
+        events=events,
+        rewritten=rewritten,
+        history=history,
+        meters=meters,
+        observed=observed,
+    )
+
+
+def _event_notes(jobs: pd.DataFrame, events: PositionEvents) -> NDArray[np.object_]:
+    """Return the notes of the rows of each event, joined."""
+    used = np.flatnonzero((events.row_event >= 0) & (jobs["note"] != "").to_numpy())
+    note = jobs["note"].to_numpy(dtype=object)[used]
+    return joined_texts(events.row_event[used], note, len(events.table))
 
 
 def _in_service(register: Register) -> pd.Series:

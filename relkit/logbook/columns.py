@@ -22,6 +22,7 @@ OUR_COLUMNS = {
     "log": (
         *("date", "vehicle", "job", "component", "location", "finding", "action", "reading"),
         *("serial_out", "serial_in", "downtime_hours", "labour_hours", "cost", "note"),
+        *("closed", "quantity", "verdict"),
     ),
     "register": (
         *("vehicle", "component", "location", "fitted_on", "serial", "type", "removed_on"),
@@ -85,15 +86,23 @@ def check_source(kind: str, source: Source, study: Study) -> None:
             if name not in known:
                 near = _nearest(name, known)
                 mend = f'The nearest is "{near}"; known are: {", ".join(known)}'
-                problem = f'{part} of "{source.path}" names "{name}", which the {kind} has not'
+                problem = f'{part} of "{source.label}" names "{name}", which the {kind} has not'
                 raise StudyError(problem, path=path, mend=mend)
     for name in source.fixed:
         if source.columns.get(name):
-            problem = f'"{name}" of "{source.path}" has a column and a fixed value'
+            problem = f'"{name}" of "{source.label}" has a column and a fixed value'
             raise StudyError(problem, path=path, mend="Remove one of the two")
+    for part, holders, mend in (
+        ("covariates", ("register",), "They are of items: give them to the register"),
+        ("carries", ("register",), "Give it to the register"),
+        ("counters", ("log", "readings"), "Give them to the log or the readings"),
+    ):
+        if getattr(source, part) and kind not in holders:
+            problem = f'{part} of "{source.label}" says nothing about the {kind}'
+            raise StudyError(problem, path=path, mend=mend)
     for name in source.covariates:
         if name in known or name in ("source", "event") or name.startswith(COUNTER):
-            problem = f'covariate "{name}" of "{source.path}" has the name of a column of ours'
+            problem = f'covariate "{name}" of "{source.label}" has the name of a column of ours'
             raise StudyError(problem, path=path, mend="Give the covariate another name")
 
 
@@ -126,7 +135,7 @@ def map_columns(kind: str, table: TextTable, source: Source, study: Study) -> Co
             own.append(our)
     _require(kind, places, table, source)
     unread = [n for place, n in enumerate(table.names) if n and place not in places.values()]
-    dropped = tuple(name for name in unread if holds_persons(name))
+    dropped = tuple(name for name in unread if _of_persons(name, study))
     return ColumnMap(
         places=places,
         called={our: table.names[place] for our, place in places.items()},
@@ -204,13 +213,20 @@ def _nearest(name: str, known: tuple[str, ...] | list[str]) -> str:
 
 def _refuse_persons(our: str, theirs: str, source: Source, study: Study) -> None:
     naming_a_thing = our in ("vehicle", "component", "location") and is_plain_name(theirs)
-    if holds_persons(theirs) and not naming_a_thing:
+    if _of_persons(theirs, study) and not naming_a_thing:
         raise StudyError(
-            f'"{our}" of "{source.path}" is taken from column "{theirs}", which holds names of '
+            f'"{our}" of "{source.label}" is taken from column "{theirs}", which holds names of '
             "persons: relkit does not read those",
             path=str(study.path),
-            mend="Remove it from the column map",
+            mend="Remove it from the column map; if it holds none, name it under "
+            "treatments.problems.not_persons",
         )
+
+
+def _of_persons(name: str, study: Study) -> bool:
+    """Whether a column holds names of persons, unless the study says that it does not."""
+    free = {_key(one) for one in study.treatments.problems.not_persons}
+    return holds_persons(name) and _key(name) not in free
 
 
 def _require(kind: str, places: dict[str, int], table: TextTable, source: Source) -> None:

@@ -33,7 +33,15 @@ def check_date_format(date_format: str, path: str) -> None:
     StudyError
         Naming the format and the nearest known one.
     """
-    if date_format in ORDERS or "%" in date_format:
+    if date_format in ORDERS:
+        return
+    if "%" in date_format:
+        try:
+            pd.to_datetime(["2001-02-03"], format=date_format, errors="coerce")
+        except ValueError as error:
+            problem = f'date_format "{date_format}" is no pattern for dates: {error}'
+            mend = 'Write a pattern such as "%d.%m.%Y %H:%M"'
+            raise StudyError(problem, path=path, mend=mend) from None
         return
     near = difflib.get_close_matches(date_format, ORDERS, n=1, cutoff=0.0)[0]
     raise StudyError(

@@ -85,7 +85,7 @@ def _job_codes(rows: pd.DataFrame) -> NDArray[np.int64]:
     return numbers
 
 
-def with_events(rows: pd.DataFrame) -> Sifted:
+def with_events(rows: pd.DataFrame, *, by_job: bool = True) -> Sifted:
     """Rows with ``event``: the source of the earliest row of the same event.
 
     One event are the rows of one job at one position, and rows at one position and instant,
@@ -95,6 +95,8 @@ def with_events(rows: pd.DataFrame) -> Sifted:
     ----------
     rows : DataFrame
         Typed rows of the log, in order of time, duplicates set aside.
+    by_job : bool
+        False: a job number joins nothing.
     """
     named = (rows["component"] != "").to_numpy()
     position = group_codes(rows, _POSITION)
@@ -103,7 +105,7 @@ def with_events(rows: pd.DataFrame) -> Sifted:
     instant = group_codes(keyed, ("_position", "date"))
     keys = [np.where(named, instant, -1)]
     keys.append(_day_keys(keyed, named))
-    numbered = named & (rows["job"] != "").to_numpy()
+    numbered = named & (rows["job"] != "").to_numpy() & by_job
     line = group_codes(keyed, ("_position", "_job"))
     keys.append(np.where(numbered, line, -1))
     first = _first_of_joined(keys, len(rows))

@@ -17,6 +17,12 @@ from numpy.typing import NDArray
 
 from relkit.errors import StudyError
 from relkit.logbook.columns import ColumnMap, check_source, map_columns, wanted_names
+from relkit.logbook.corrections import (
+    Correction,
+    corrected_texts,
+    read_corrections,
+    refuse_rows_not_there,
+)
 from relkit.logbook.date_checks import check_date_format
 from relkit.logbook.findings import Finding, finding
 from relkit.logbook.set_aside import Sifted
@@ -52,6 +58,7 @@ class SourceTexts:
     readable: Sifted  #: the rows whose cells could be told apart
     called: dict[str, dict[str, str]]  #: file -> our name -> what the file calls it
     files: pd.DataFrame  #: one row per file: what was read and how
+    corrected: pd.DataFrame  #: cells that a person corrected: old and new; index: place in kind
 
 
 def read_texts(
@@ -72,6 +79,7 @@ def read_texts(
     read: list[SourceTexts] = []
     start = 0
     seen: Counter[str] = Counter()
+    corrections = read_corrections(study)
     for source in sources:
         check_source(kind, source, study)
         check_date_format(source.date_format, str(study.path))
@@ -80,14 +88,25 @@ def read_texts(
             seen[table.file] += 1
             if seen[table.file] > 1:
                 problem = f'"{table.file}" is named twice among the {kind} files'
-                raise StudyError(problem, path=str(study.path), mend="Name each file once")
-        read.append(_source_texts(kind, source, tables, study, start))
+                mend = "Name each file once; give each query of a database a name of its own"
+                raise StudyError(problem, path=str(study.path), mend=mend)
+        read.append(_source_texts(kind, source, tables, study, start, corrections))
         start += len(read[-1].texts)
+    if corrections:
+        sources_of = pd.concat([one.texts["source"] for one in read])
+        by_file = dict(list(sources_of.groupby(sources_of.str.rsplit(":", n=1).str[0])))
+        empty = {file: sources_of.iloc[:0] for file in seen}
+        refuse_rows_not_there(kind, corrections, {**empty, **by_file})
     return tuple(read)
 
 
 def _source_texts(
-    kind: str, source: Source, tables: tuple[TextTable, ...], study: Study, start: int
+    kind: str,
+    source: Source,
+    tables: tuple[TextTable, ...],
+    study: Study,
+    start: int,
+    corrections: tuple[Correction, ...],
 ) -> SourceTexts:
     maps = [map_columns(kind, table, source, study) for table in tables]
     frames = [_texts(table, columns) for table, columns in zip(tables, maps, strict=True)]
@@ -100,6 +119,9 @@ def _source_texts(
     texts.index = pd.RangeIndex(start, start + len(texts))
     reasons = texts.pop("reason")
     details = {name: texts.pop(name) for name in ("value", "mend")}
+    called = {table.file: dict(one.called) for table, one in zip(tables, maps, strict=True)}
+    corrected = corrected_texts(kind, texts, called, corrections)
+    reasons.loc[corrected.whole] = ""
     broken = reasons != ""
     aside = pd.DataFrame({"source": texts["source"], "reason": reasons, "column": "", **details})
     pieces = (aside.loc[broken],) if broken.any() else ()
@@ -111,11 +133,10 @@ def _source_texts(
     return SourceTexts(
         source=source,
         texts=texts,
-        readable=Sifted(texts.loc[~broken], pieces, (*findings, *marks)),
-        called={
-            table.file: dict(columns.called) for table, columns in zip(tables, maps, strict=True)
-        },
+        readable=Sifted(texts.loc[~broken], pieces, (*findings, *marks, *corrected.findings)),
+        called=called,
         files=_files_frame(kind, source, tables, maps),
+        corrected=corrected.changes,
     )
 
 

@@ -10,7 +10,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from relkit.logbook.changes import joined_changes
 from relkit.logbook.columns import COUNTER
+from relkit.logbook.corrections import read_corrections, refuse_other_files
 from relkit.logbook.findings import findings_frame
 from relkit.logbook.jobs import JOB_COLUMNS, read_jobs
 from relkit.logbook.kinds import KindRead
@@ -41,6 +43,7 @@ class RepairLog:
     set_aside: pd.DataFrame  #: every row that is not used: reason, value, mend, original
     findings: pd.DataFrame  #: what was noticed, how many rows, where, what was done
     files: pd.DataFrame  #: every file: rows, encoding, delimiter, columns not read
+    changes: pd.DataFrame  #: every cell that a rule changed: rule, source, column, old, new
 
     def __repr__(self) -> str:
         """Return one line with the counts."""
@@ -89,6 +92,8 @@ def read_log(study: Study, *, progress: Callable[[str], None] | None = None) -> 
     readings = read_readings(study, known, progress)
     inspections = read_inspections(study, known, progress)
     kinds = [kind for kind in (log, register, readings, inspections) if kind is not None]
+    files_read = pd.concat([kind.files for kind in kinds], ignore_index=True)
+    refuse_other_files(read_corrections(study), files_read)
     all_readings = _all_readings(log, readings, reading_counter(study))
     findings = [one for kind in kinds for one in kind.findings]
     findings.extend(missing_columns("log", _with_reading(log.given), log.files["file"].tolist()))
@@ -103,7 +108,8 @@ def read_log(study: Study, *, progress: Callable[[str], None] | None = None) -> 
         inspections=_rows_of(inspections, INSPECTION_COLUMNS),
         set_aside=pd.concat([kind.set_aside for kind in kinds], ignore_index=True),
         findings=findings_frame(findings),
-        files=pd.concat([kind.files for kind in kinds], ignore_index=True),
+        files=files_read,
+        changes=joined_changes(kind.changes for kind in kinds),
     )
 
 

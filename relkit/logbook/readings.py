@@ -11,6 +11,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from relkit.logbook.changes import in_turn_noting
 from relkit.logbook.columns import COUNTER
 from relkit.logbook.date_checks import sift_late_dates
 from relkit.logbook.findings import finding
@@ -22,7 +23,7 @@ from relkit.logbook.positions import (
     sift_unfitted,
     sift_vehicles_of,
 )
-from relkit.logbook.set_aside import Sifted, in_turn, sift, with_columns
+from relkit.logbook.set_aside import Sifted, sift, with_columns
 from relkit.logbook.typed_rows import typed_rows
 from relkit.logbook.words import known_words, match_words, sift_words, word_key
 from relkit.study.settings import Study
@@ -105,22 +106,23 @@ def read_readings(
         return None
     read = read_texts("readings", study.files.readings, study, progress)
     whole = joined(typed_rows(one, "readings", study) for one in read)
-    stages: list[Callable[[pd.DataFrame], Sifted]] = [
-        sift_late_dates,
-        partial(sift_vehicles_of, known=known, study=study),
-        _without_reading,
-        partial(_our_counters, study=study),
-        _without_duplicates,
-        partial(_long, study=study),
+    stages: list[tuple[str, Callable[[pd.DataFrame], Sifted]]] = [
+        ("late dates", sift_late_dates),
+        ("vehicle spellings", partial(sift_vehicles_of, known=known, study=study)),
+        ("no reading", _without_reading),
+        ("words", partial(_our_counters, study=study)),
+        ("duplicate", _without_duplicates),
     ]
-    sifted = in_turn(whole.rows, stages)
+    sifted = in_turn_noting(whole.rows, stages)
     set_aside = (*whole.set_aside, *sifted.set_aside)
     findings = (*whole.findings, *sifted.findings)
-    return accounted("readings", read, Sifted(sifted.rows, set_aside, findings))
+    changes = (*whole.changes, *sifted.changes)
+    rows = _long(sifted.rows, study)
+    return accounted("readings", read, Sifted(rows, set_aside, findings, changes))
 
 
-def _long(rows: pd.DataFrame, study: Study) -> Sifted:
-    return Sifted(long_readings(rows, reading_counter(study))[list(READING_COLUMNS)])
+def _long(rows: pd.DataFrame, study: Study) -> pd.DataFrame:
+    return long_readings(rows, reading_counter(study))[list(READING_COLUMNS)]
 
 
 def _our_counters(rows: pd.DataFrame, study: Study) -> Sifted:
@@ -194,15 +196,15 @@ def read_inspections(
     whole = joined(typed_rows(one, "inspections", study) for one in read)
     lacking = [n for n in ("component", "location", "result") if n not in whole.rows]
     rows = with_columns(whole.rows, dict.fromkeys(lacking, ""))
-    stages: list[Callable[[pd.DataFrame], Sifted]] = [
-        sift_late_dates,
-        partial(sift_vehicles_of, known=known, study=study),
-        partial(sift_positions, known=known, study=study),
-        partial(sift_unfitted, known=known),
-        _with_result,
-        _without_duplicates,
+    stages: list[tuple[str, Callable[[pd.DataFrame], Sifted]]] = [
+        ("late dates", sift_late_dates),
+        ("vehicle spellings", partial(sift_vehicles_of, known=known, study=study)),
+        ("words", partial(sift_positions, known=known, study=study)),
+        ("location from the register", partial(sift_unfitted, known=known)),
+        ("words", _with_result),
+        ("duplicate", _without_duplicates),
     ]
-    sifted = in_turn(rows, stages)
+    sifted = in_turn_noting(rows, stages)
     return accounted(
         "inspections",
         read,
@@ -210,6 +212,7 @@ def read_inspections(
             sifted.rows[list(INSPECTION_COLUMNS)],
             (*whole.set_aside, *sifted.set_aside),
             (*whole.findings, *sifted.findings),
+            (*whole.changes, *sifted.changes),
         ),
     )
 

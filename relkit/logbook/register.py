@@ -11,10 +11,11 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from relkit.logbook.changes import change_lines, in_turn_noting
 from relkit.logbook.findings import Finding, finding
 from relkit.logbook.kind_texts import SourceTexts, read_texts
 from relkit.logbook.kinds import KindRead, accounted, joined
-from relkit.logbook.set_aside import Sifted, in_turn, sift
+from relkit.logbook.set_aside import Sifted, sift
 from relkit.logbook.typed_rows import typed_rows
 from relkit.logbook.vehicles import merge_vehicles
 from relkit.logbook.words import known_words, match_words, merge_spellings
@@ -47,15 +48,16 @@ def read_register(study: Study, progress: Callable[[str], None] | None = None) -
     read = read_texts("register", study.files.register, study, progress)
     whole = joined(_expanded(one, typed_rows(one, "register", study)) for one in read)
     covariates = [name for source in study.files.register for name in source.covariates]
-    stages: list[Callable[[pd.DataFrame], Sifted]] = [
-        _without_nameless,
-        partial(merge_vehicles, aliases=study.words.vehicle, path=str(study.path)),
-        partial(_our_words, study=study),
-        partial(_spelled_covariates, names=list(dict.fromkeys(covariates))),
-        _without_duplicates,
-        partial(_common_dates, share=study.treatments.common_date_share),
+    merge = partial(merge_vehicles, aliases=study.words.vehicle, path=str(study.path))
+    stages: list[tuple[str, Callable[[pd.DataFrame], Sifted]]] = [
+        ("", _without_nameless),
+        ("vehicle spellings", merge),
+        ("spellings", partial(_our_words, study=study)),
+        ("spellings", partial(_spelled_covariates, names=list(dict.fromkeys(covariates)))),
+        ("duplicate", _without_duplicates),
+        ("common date", partial(_common_dates, share=study.treatments.common_date_share)),
     ]
-    sifted = in_turn(whole.rows, stages)
+    sifted = in_turn_noting(whole.rows, stages)
     rows = sifted.rows.reindex(columns=[*FITMENT_COLUMNS, *dict.fromkeys(covariates)])
     texts = ["serial", "type", "location", *dict.fromkeys(covariates)]
     rows[texts] = rows[texts].astype(object).fillna("")
@@ -68,6 +70,7 @@ def read_register(study: Study, progress: Callable[[str], None] | None = None) -
             rows,
             (*whole.set_aside, *sifted.set_aside),
             (*whole.findings, *sifted.findings),
+            (*whole.changes, *sifted.changes),
         ),
     )
 
@@ -82,7 +85,7 @@ def _expanded(read: SourceTexts, sifted: Sifted) -> Sifted:
     count = len(sifted.rows)
     rows["component"] = np.tile(np.array([one.component for one in carries], dtype=object), count)
     rows["location"] = np.tile(np.array([one.location for one in carries], dtype=object), count)
-    return Sifted(rows, sifted.set_aside, sifted.findings)
+    return Sifted(rows, sifted.set_aside, sifted.findings, sifted.changes)
 
 
 def _without_nameless(rows: pd.DataFrame) -> Sifted:
@@ -173,4 +176,7 @@ def _common_dates(rows: pd.DataFrame, share: float) -> Sifted:
         severity="look",
     )
     kept = rows.assign(fitted_on=rows["fitted_on"].mask(common))
-    return Sifted(kept, (), (one,))
+    old = rows.loc[common, "fitted_on"].dt.strftime("%Y-%m-%d")
+    blank = [""] * len(old)
+    lines = change_lines("common date", rows["source"][common], "fitted_on", old, blank)
+    return Sifted(kept, (), (one,), (lines,))

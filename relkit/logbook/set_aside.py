@@ -41,6 +41,7 @@ class Sifted:
     rows: pd.DataFrame  #: the rows kept; the index is the row's place in what was read
     set_aside: tuple[pd.DataFrame, ...] = ()  #: the rows not kept, on the same index
     findings: tuple[Finding, ...] = ()  #: what the stage noticed
+    changes: tuple[pd.DataFrame, ...] = ()  #: lines of the change list
 
 
 def sift(
@@ -82,12 +83,14 @@ def in_turn(rows: pd.DataFrame, stages: Sequence[Callable[[pd.DataFrame], Sifted
     """Pass the rows through the stages, each taking what the one before kept."""
     set_aside: list[pd.DataFrame] = []
     findings: list[Finding] = []
+    changes: list[pd.DataFrame] = []
     for stage in stages:
         sifted = stage(rows)
         rows = sifted.rows
         set_aside.extend(sifted.set_aside)
         findings.extend(sifted.findings)
-    return Sifted(rows, tuple(set_aside), tuple(findings))
+        changes.extend(sifted.changes)
+    return Sifted(rows, tuple(set_aside), tuple(findings), tuple(changes))
 
 
 def with_columns(rows: pd.DataFrame, columns: Mapping[str, Any]) -> pd.DataFrame:
@@ -145,6 +148,7 @@ def set_aside_findings(aside: pd.DataFrame) -> tuple[Finding, ...]:
     sentences = {
         "duplicate": "The same work or reading stands in another row",
         "not a job": "The row is a total, a footer or a repeated header, not a job",
+        "superseded by a newer export": "A newer export has the job, with other rows",
         "not an entry": "The row is a total, a footer or a repeated header, not an entry",
     }
     return tuple(

@@ -1,7 +1,7 @@
 """From a source of the study to the text tables of its files.
 
-Layer: logbook. A new kind of source (a database, JSON lines) is one more reader here that
-returns text tables; nothing after this file knows where rows came from.
+Layer: logbook. A new kind of source is one more reader here that returns text tables; nothing
+after this file knows where rows came from.
 """
 
 from __future__ import annotations
@@ -14,6 +14,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from relkit.errors import InputError, StudyError
+from relkit.logbook.databases import read_database
+from relkit.logbook.json_lines import ENDINGS as JSON_ENDINGS
+from relkit.logbook.json_lines import read_json_lines
+from relkit.logbook.packed_files import form_of
 from relkit.logbook.parquet_files import read_parquet_file
 from relkit.logbook.text_files import read_text_file
 from relkit.logbook.text_table import TextTable
@@ -53,11 +57,15 @@ def read_source(
     StudyError
         The source's settings cannot be used.
     """
-    source = replace(source, delimiter=_one_character(source.delimiter, study))
+    if source.url:
+        if progress is not None:
+            progress(f"reading {source.label}")
+        return (read_database(_one_place(source, study), study),)
+    source = replace(_one_place(source, study), delimiter=_one_character(source.delimiter, study))
     labels = file_labels(study.files)
     tables = []
     for path in source_paths(source, study):
-        label = _relative(path, study) + labels[(source.path, source.sheet or "")]
+        label = _relative(path, study) + labels.get((source.path, source.sheet or ""), "")
         if progress is not None:
             progress(f"reading {label}")
         tables.append(_read_file(path, label, source, wanted, study))
@@ -67,18 +75,43 @@ def read_source(
 def _read_file(
     path: Path, label: str, source: Source, wanted: tuple[str, ...], study: Study
 ) -> TextTable:
-    ending = path.suffix.lower()
+    ending = form_of(path)
+    packed = path.suffix.lower() == ".gz" and ending in (*ENDINGS, ".parquet")
+    if packed:
+        raise InputError("the file is packed", file=label, mend="Unpack it first")
     try:
         if ending in ENDINGS:
             return read_workbook(path, file=label, source=source)
         if ending == ".parquet":
             return read_parquet_file(path, file=label, source=source)
-        return read_text_file(
-            path, file=label, source=source, wanted=wanted, study_path=str(study.path)
-        )
+        by_lines = read_json_lines if ending in JSON_ENDINGS else read_text_file
+        return by_lines(path, file=label, source=source, wanted=wanted, study_path=str(study.path))
     except PermissionError:
         mend = "Ask for the right to read it, or copy it beside the study file"
         raise InputError("the file may not be read", file=label, mend=mend) from None
+
+
+def _one_place(source: Source, study: Study) -> Source:
+    """Return the source, if it names a file or a database, not both, and no settings of the other.
+
+    Raises
+    ------
+    StudyError
+        Naming the setting.
+    """
+    if bool(source.url) == bool(source.path):
+        problem = f'source "{source.label}" names both path and url'
+        if not source.path:
+            problem = "a source names neither a path nor the url of a database"
+        raise StudyError(problem, path=str(study.path), mend='Write path = "FILE", or url = "..."')
+    of_databases = ("table", "query", "name")
+    of_files = ("sheet", "delimiter", "encoding", "export_order")
+    for setting in of_files if source.url else of_databases:
+        if getattr(source, setting):
+            kind = "database" if source.url else "file"
+            problem = f'"{setting}" of "{source.label}" says nothing about a {kind}'
+            raise StudyError(problem, path=str(study.path), mend="Remove it")
+    return source
 
 
 def _one_character(delimiter: str | None, study: Study) -> str | None:
@@ -111,10 +144,28 @@ def source_paths(source: Source, study: Study) -> tuple[Path, ...]:
         # editors and office programs leave lock files (~$name) beside open ones
         found = (path for path in base.glob(pattern) if path.is_file())
         paths = sorted(path for path in found if not path.name.startswith(("~$", ".")))
+        _refuse_links_away(paths, source, study)
     if paths:
         return tuple(paths)
     problem = "is a folder, not a file" if whole.is_dir() else "there is no such file"
     raise InputError(problem, file=source.path, mend=_nearest_file(whole, study))
+
+
+def _refuse_links_away(paths: list[Path], source: Source, study: Study) -> None:
+    """Refuse links that a glob finds and that lead out of the folder which the glob names.
+
+    Raises
+    ------
+    InputError
+        Naming the link: a file elsewhere is read only if the study names it itself.
+    """
+    fixed = _GLOB.split(source.path, maxsplit=1)[0]
+    within = (study.folder / fixed.rpartition("/")[0]).resolve()
+    for path in paths:
+        if not path.resolve().is_relative_to(within):
+            mend = "Name it in the study by its own path, or take the link away"
+            problem = f'"{source.path}" finds a link that leads to another folder'
+            raise InputError(problem, file=_relative(path, study), mend=mend)
 
 
 def _nearest_file(whole: Path, study: Study) -> str:

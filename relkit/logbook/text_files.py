@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from relkit.errors import InputError
 from relkit.logbook.encodings import Decoded, decode
+from relkit.logbook.packed_files import file_bytes
 from relkit.logbook.text_lines import (
     SettledLines,
     fitted,
@@ -69,7 +70,7 @@ def read_text_file(
     InputError
         The file is empty or no text, its bytes do not fit, or the header is not there.
     """
-    decoded = decode(path.read_bytes(), file=file, encoding=source.encoding, path=study_path)
+    decoded = decode(file_bytes(path, file), file=file, encoding=source.encoding, path=study_path)
     head, offsets = _head_records(decoded)
     header_rows_present(
         len(head), file=file, header_row=source.header_row, header_rows=source.header_rows
@@ -168,7 +169,7 @@ def _rows_below(
     if not decoded.damaged and b'"' not in body:
         return _columnar(body, delimiter, names, first_row)
     lines = split_lines(decoded.text[start:] if decoded.damaged else body.decode("utf-8"))
-    odd = odd_lines(lines, delimiter)
+    odd = odd_lines(lines, delimiter, readable=not decoded.damaged)
     if not decoded.damaged and not len(odd):
         return _columnar(body, delimiter, names, first_row)
     settled = settled_lines(lines, odd, delimiter=delimiter, names=names, first_row=first_row)
@@ -225,7 +226,10 @@ def _longest(body: bytes) -> int:
     """Return a block size that the longest line fits in, cheaply for all but absurd files."""
     if len(body) <= 1 << 24:
         return len(body) + 1
-    return 2 * max(len(line) for line in body.splitlines()) + 2
+    letters = np.frombuffer(body, dtype=np.uint8)
+    ends = np.flatnonzero((letters == ord("\n")) | (letters == ord("\r")))
+    lengths = np.diff(ends, prepend=-1, append=len(body))
+    return 2 * int(lengths.max()) + 2
 
 
 def _with_uneven_rows(

@@ -46,16 +46,21 @@ def split_lines(text: str) -> list[str]:
     return lines
 
 
-def odd_lines(lines: list[str], delimiter: str) -> NDArray[np.int64]:
+def odd_lines(lines: list[str], delimiter: str, *, readable: bool = False) -> NDArray[np.int64]:
     """Places of the lines that are no whole rows by themselves.
 
     A line is one if each quote stands where it may: at the ends of a cell, or doubled within a
     quoted cell, or inside a cell that does not begin with one. Lines with characters that no
-    text has are odd too.
+    text has are odd too; ``readable`` says that there are none, which saves the search.
     """
-    unreadable = np.fromiter((_unreadable(line) for line in lines), dtype=bool, count=len(lines))
+    if readable:
+        unreadable = np.zeros(len(lines), dtype=bool)
+    else:
+        found = (_unreadable(line) for line in lines)
+        unreadable = np.fromiter(found, dtype=bool, count=len(lines))
     odd = np.flatnonzero(unreadable)
-    quoted = [n for n, line in enumerate(lines) if '"' in line and not unreadable[n]]
+    quoted = [n for n, line in enumerate(lines) if '"' in line]
+    quoted = [n for n in quoted if not unreadable[n]] if len(odd) else quoted
     if not quoted:
         return odd
     sign = re.escape(delimiter)

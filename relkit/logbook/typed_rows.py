@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from relkit.logbook.changes import change_lines, noted
 from relkit.logbook.columns import COUNTER, REQUIRED
 from relkit.logbook.date_checks import form_findings, judge_order
 from relkit.logbook.dates import parse_dates
@@ -20,6 +21,7 @@ from relkit.logbook.kind_texts import SourceTexts
 from relkit.logbook.not_jobs import fill_down, sift_not_jobs, sift_without_required
 from relkit.logbook.numbers import judge_signs, parse_numbers
 from relkit.logbook.set_aside import Sifted, in_turn, sift, with_columns
+from relkit.logbook.time_zones import in_study_zone
 from relkit.study.settings import Study
 
 __all__ = ["typed_rows"]
@@ -28,10 +30,11 @@ __all__ = ["typed_rows"]
 FIRST_YEAR = 1990
 
 #: Dates that a row can do without: blank where unusable.
-_OPTIONAL_DATES = ("fitted_on", "removed_on", "vehicle_left_on")
+_OPTIONAL_DATES = ("closed", "fitted_on", "removed_on", "vehicle_left_on")
 
 _NUMBERS = {
     "reading": "",
+    "quantity": "",
     "downtime_hours": "hours",
     "labour_hours": "hours",
     "cost": "money",
@@ -52,7 +55,8 @@ def typed_rows(read: SourceTexts, kind: str, study: Study) -> Sifted:
     def filled(rows: pd.DataFrame) -> Sifted:
         pieces = read.readable.set_aside
         broken = pieces[0]["source"] if pieces else pd.Series(dtype=object)
-        return Sifted(*_swapped(fill_down(rows, source.fill_down, broken=broken)))
+        done, findings = fill_down(rows, source.fill_down, broken=broken)
+        return Sifted(done, (), findings, tuple(noted(rows, done, "filled down")))
 
     stages: list[Callable[[pd.DataFrame], Sifted]] = [
         partial(
@@ -74,13 +78,8 @@ def typed_rows(read: SourceTexts, kind: str, study: Study) -> Sifted:
         sifted.rows,
         (*read.readable.set_aside, *sifted.set_aside),
         (*read.readable.findings, *sifted.findings),
+        sifted.changes,
     )
-
-
-def _swapped(
-    filled: tuple[pd.DataFrame, tuple[Finding, ...]],
-) -> tuple[pd.DataFrame, tuple[pd.DataFrame, ...], tuple[Finding, ...]]:
-    return filled[0], (), filled[1]
 
 
 def _first_year(study: Study) -> int:
@@ -103,15 +102,16 @@ def _with_date(rows: pd.DataFrame, read: SourceTexts, study: Study) -> Sifted:
         *judge_order(texts, parsed, order, sources=rows["source"], column=column),
         *form_findings(parsed, order, sources=rows["source"], name="date"),
     )
+    dates, moved, lines = in_study_zone(rows, parsed.dates, parsed.is_day, read.source, study)
     # a time of 00:00 in every row is no time of day
     usable = parsed.dates[~np.isnat(parsed.dates)]
     only_days = bool((usable == usable.astype("datetime64[D]")).all())
-    typed = with_columns(rows, {"date": parsed.dates, "date_is_day": parsed.is_day | only_days})
+    typed = with_columns(rows, {"date": dates, "date_is_day": parsed.is_day | only_days})
     mend = f'Correct the date: the source is declared as "{order}", from {_first_year(study)} on'
     sifted = sift(
         typed, parsed.unusable, reason="unusable date", column="date", value=texts, mend=mend
     )
-    return Sifted(sifted.rows, sifted.set_aside, findings)
+    return Sifted(sifted.rows, sifted.set_aside, (*findings, *moved), lines)
 
 
 def _with_optional_dates(rows: pd.DataFrame, read: SourceTexts, study: Study) -> Sifted:
@@ -119,6 +119,7 @@ def _with_optional_dates(rows: pd.DataFrame, read: SourceTexts, study: Study) ->
     order, first = read.source.date_format, _first_year(study)
     findings: list[Finding] = []
     typed: dict[str, pd.Series[pd.Timestamp]] = {}
+    lines: list[pd.DataFrame] = []
     for name in (name for name in _OPTIONAL_DATES if name in rows):
         texts = rows[name]
         parsed = parse_dates(texts.to_numpy(dtype=object), order, first_year=1800)
@@ -133,6 +134,9 @@ def _with_optional_dates(rows: pd.DataFrame, read: SourceTexts, study: Study) ->
             (unusable, "unusable date", f'is no date under "{order}" from {first} on', "look"),
         ):
             if mask.any():
+                blank = [""] * int(mask.sum())
+                source = rows["source"][mask]
+                lines.append(change_lines(rule, source, name, texts[mask], blank))
                 findings.append(
                     finding(
                         rule,
@@ -143,7 +147,7 @@ def _with_optional_dates(rows: pd.DataFrame, read: SourceTexts, study: Study) ->
                     )
                 )
         typed[name] = dates.mask(default | unusable)
-    return Sifted(with_columns(rows, typed), (), tuple(findings))
+    return Sifted(with_columns(rows, typed), (), tuple(findings), tuple(lines))
 
 
 def _with_numbers(rows: pd.DataFrame, read: SourceTexts) -> Sifted:
@@ -151,6 +155,7 @@ def _with_numbers(rows: pd.DataFrame, read: SourceTexts) -> Sifted:
     source = read.source
     findings: list[Finding] = []
     typed: dict[str, NDArray[np.float64]] = {}
+    lines: list[pd.DataFrame] = []
     for name in rows.columns:
         unit = _unit(name)
         if unit is None:
@@ -173,6 +178,7 @@ def _with_numbers(rows: pd.DataFrame, read: SourceTexts) -> Sifted:
             )
         )
         numbers = parsed.numbers
+        lines.append(_blanked("unusable number", rows, name, parsed.unusable))
         if name != "cost" and (numbers < 0).any():
             what = f'Column "{_called(read, name)}" is below 0'
             sources = rows["source"][numbers < 0]
@@ -181,9 +187,17 @@ def _with_numbers(rows: pd.DataFrame, read: SourceTexts) -> Sifted:
                     "negative number", what, sources=sources, done="Taken as blank", severity="look"
                 )
             )
+            lines.append(_blanked("negative number", rows, name, numbers < 0))
             numbers = np.where(numbers < 0, np.nan, numbers)
         typed[name] = numbers
-    return Sifted(with_columns(rows, typed), (), tuple(findings))
+    return Sifted(with_columns(rows, typed), (), tuple(findings), tuple(lines))
+
+
+def _blanked(rule: str, rows: pd.DataFrame, name: str, mask: NDArray[np.bool_]) -> pd.DataFrame:
+    """Cells that a rule took as blank, as lines of the change list."""
+    texts = rows[name][mask]
+    column = name.removeprefix(COUNTER)
+    return change_lines(rule, rows["source"][mask], column, texts, [""] * len(texts))
 
 
 def _unit(name: str) -> str | None:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from relkit.errors import InputError
+from relkit.logbook.findings import Finding, finding
 from relkit.logbook.text_table import (
     HEAD_ROWS,
     TextTable,
@@ -38,7 +39,7 @@ def read_workbook(path: Path, *, file: str, source: Source) -> TextTable:
         The file is no workbook, is locked by a password, has no such sheet (the nearest is
         named), the sheet is empty, or the header is not there.
     """
-    sheet_rows = _sheet_rows(path, file, source.sheet)
+    sheet, sheet_rows, merged = _sheet_rows(path, file, source.sheet)
     if not any(any(cell != "" for cell in row) for row in sheet_rows):
         raise InputError("the sheet is empty", file=file, mend="Name the sheet with the rows")
     decimal = source.decimal
@@ -67,13 +68,45 @@ def read_workbook(path: Path, *, file: str, source: Source) -> TextTable:
         cells=cells,
         rows=rows,
         blank_rows=blank_rows,
+        encoding=f'sheet "{sheet}"',
+        findings=_merged_cells(merged, names, last_names, source, file),
         head=tuple(
             tuple(cell_text(cell, decimal) for cell in row) for row in sheet_rows[:HEAD_ROWS]
         ),
     )
 
 
-def _sheet_rows(path: Path, file: str, sheet: str | None) -> list[list[Any]]:
+def _merged_cells(
+    merged: list[tuple[int, int, int]],
+    names: tuple[str, ...],
+    last_names: tuple[str, ...],
+    source: Source,
+    file: str,
+) -> tuple[Finding, ...]:
+    """Return the finding that cells below the header are merged over rows, but not filled down."""
+    header_end = source.header_row + source.header_rows - 1
+    filled = {source.columns.get(name, name).casefold() for name in source.fill_down}
+    rows: dict[str, list[str]] = {}
+    for top, bottom, column in merged:
+        below = top > header_end and bottom > top and column < len(names)
+        if below and not filled & {names[column].casefold(), last_names[column].casefold()}:
+            rows.setdefault(names[column] or f"{column + 1}", []).append(f"{file}:{top}")
+    return tuple(
+        finding(
+            "merged cells",
+            f'Cells of column "{name}" are merged over several rows',
+            sources=sources,
+            done="Only the first row has the value; name the column under fill_down to repeat it",
+            severity="look",
+        )
+        for name, sources in rows.items()
+    )
+
+
+def _sheet_rows(
+    path: Path, file: str, sheet: str | None
+) -> tuple[str, list[list[Any]], list[tuple[int, int, int]]]:
+    """Name and cells of a sheet; first and last row and column of each merged block."""
     from python_calamine import CalamineError, CalamineWorkbook  # loaded on use
 
     try:
@@ -89,11 +122,15 @@ def _sheet_rows(path: Path, file: str, sheet: str | None) -> list[list[Any]]:
                 mend=f'The nearest is "{near[0]}"; the sheets are: {", ".join(names)}',
             )
         wanted = sheet if sheet is not None else names[0]
-        rows: list[list[Any]] = workbook.get_sheet_by_name(wanted).to_python(skip_empty_area=False)
+        found = workbook.get_sheet_by_name(wanted)
+        rows: list[list[Any]] = found.to_python(skip_empty_area=False)
+        # old versions of the reader, and some forms of workbook, do not tell
+        blocks = getattr(found, "merged_cell_ranges", None) or ()
     except CalamineError as error:
         mend = "Save it anew as .xlsx without a password, or export it as CSV"
         raise InputError(f"the workbook cannot be read ({error})", file=file, mend=mend) from None
-    return rows
+    merged = [(start[0] + 1, end[0] + 1, start[1]) for start, end in blocks]
+    return wanted, rows, merged
 
 
 def cell_text(value: Any, decimal: str) -> str:

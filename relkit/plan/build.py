@@ -69,7 +69,9 @@ def plan_of(parts: PlanParts) -> Plan:
     keys = intervals[["component", "location", *(k for k in study.by if k not in _PLACE)]]
     by_rule = rule_visits(chosen, items, grids, rates, log.fitments, study)
     due = [
-        due_table(found, chosen, items, parts.visits, rates, log.fitments, study, until),
+        due_table(
+            found, chosen, items, parts.visits, rates, log.fitments, study, until, parts.ahead
+        ),
         rule_due(chosen, items, rates, log.fitments, study, until),
     ]
     return Plan(
@@ -77,7 +79,7 @@ def plan_of(parts: PlanParts) -> Plan:
         intervals=intervals,
         visits=_public_visits(parts.visits, keys.assign(why=intervals["why"]), by_rule),
         due=most_urgent_first(due, due_columns(items, log.fitments)),
-        spares=spares_table(found, items, intervals, study, until),
+        spares=spares_table(found, items, intervals, study, until, parts.ahead, log.fitments),
         fits=found.fits,
         curves=found.curves,
         cost_curves=cost_curves(found, chosen, keys),
@@ -87,6 +89,7 @@ def plan_of(parts: PlanParts) -> Plan:
         set_aside=tables.set_aside,
         row_classes=tables.row_classes,
         files=log.files,
+        changes=tables.changes,
         observed_from=pd.Timestamp(tables.observed_from).to_pydatetime(),
         observed_until=until.to_pydatetime(),
         version=VERSION,

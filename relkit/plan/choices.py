@@ -5,25 +5,26 @@ Layer: plan. All strata at once; the formulas are those of decisions.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from relkit.decisions.condition_inspection import ConditionInspection, best_inspection_interval
-from relkit.decisions.failure_finding_fleet import (
-    FleetIntervalRange,
-    failure_finding_interval_over_draws,
-)
+from relkit.decisions.delay_time import DelayTime
+from relkit.decisions.failure_finding_fleet import FleetIntervalRange
+from relkit.decisions.inspection_uncertainty import InspectionUnderUncertainty
 from relkit.decisions.replacement_uncertainty import (
     ReplacementUnderUncertainty,
     replacement_under_uncertainty,
 )
 from relkit.decisions.tasks import Triage, triage
 from relkit.plan.evidence import Evidence
+from relkit.plan.hidden import finding_intervals, intervals_by_cost
+from relkit.plan.looking import looking_intervals
 from relkit.plan.stratum_settings import StratumSettings, stratum_settings
-from relkit.plan.usage import in_clock
 from relkit.study.settings import Study
 
 __all__ = ["RANGE_LEVEL", "Choices", "choices", "settings_of"]
@@ -44,7 +45,7 @@ class Choices:
     replacement_row: NDArray[np.int64]  #: its row for each stratum; -1: none
     finding: FleetIntervalRange | None  #: None where no stratum is hidden with a target
     finding_row: NDArray[np.int64]
-    inspection: ConditionInspection | None  #: None where no stratum has a warning time
+    inspection: InspectionUnderUncertainty | None  #: None where none has warning and costs
     inspection_row: NDArray[np.int64]
     best: Floats  #: best interval of the chosen task [clock]; NaN: none
     lower: Floats  #: range of it from parameter uncertainty [clock]
@@ -58,7 +59,13 @@ def settings_of(fits: pd.DataFrame, study: Study) -> tuple[StratumSettings, ...]
     return tuple(stratum_settings(study, component, place) for component, place in pairs)
 
 
-def choices(found: Evidence, items: pd.DataFrame, study: Study, mean_rates: pd.Series) -> Choices:
+def choices(
+    found: Evidence,
+    items: pd.DataFrame,
+    study: Study,
+    mean_rates: pd.Series,
+    delays: Mapping[tuple[str, str], DelayTime] = MappingProxyType({}),
+) -> Choices:
     """Task and best interval of every stratum.
 
     Parameters
@@ -71,6 +78,8 @@ def choices(found: Evidence, items: pd.DataFrame, study: Study, mean_rates: pd.S
         Settings and thresholds.
     mean_rates : Series
         Mean use of each counter per day over the fleet, to turn warning times into the clock.
+    delays : mapping, optional
+        (component, place) -> delay from visible defect to failure that the log tells.
     """
     settings = settings_of(found.fits, study)
     drawn = np.asarray(np.isfinite(found.shape + found.scale).all(axis=1), dtype=np.bool_)
@@ -78,8 +87,13 @@ def choices(found: Evidence, items: pd.DataFrame, study: Study, mean_rates: pd.S
     replacement, replacement_row = _replacement(found, drawn, planned, failure)
     evident = np.array([s.evident for s in settings])
     target = _column(settings, "target_unavailability")
-    finding, finding_row = _finding(found, items, drawn & ~evident & np.isfinite(target), target)
-    inspection, inspection_row = _inspection(found, settings, study.clock, mean_rates, drawn)
+    hidden = drawn & ~evident & np.isfinite(target)
+    finding, finding_row = finding_intervals(
+        found, items, settings, hidden, confidence_level=RANGE_LEVEL
+    )
+    inspection, inspection_row, by_rule = looking_intervals(
+        found, settings, study, mean_rates, drawn, delays
+    )
     chosen = triage(
         evident=evident,
         safety=[s.safety for s in settings],
@@ -89,7 +103,7 @@ def choices(found: Evidence, items: pd.DataFrame, study: Study, mean_rates: pd.S
         saving=_rows(None if replacement is None else replacement.saving, replacement_row),
         cost_planned=planned,
         cost_failure=failure,
-        has_warning=inspection_row >= 0,
+        has_warning=(inspection_row >= 0) | np.isfinite(by_rule),
         inspection_saving=_rows(None if inspection is None else inspection.saving, inspection_row),
         rule_task=[_rule_task(s) for s in settings],
         least_probability_of_wear=study.decision.least_probability_of_wear,
@@ -99,12 +113,18 @@ def choices(found: Evidence, items: pd.DataFrame, study: Study, mean_rates: pd.S
     for task, result, row, names in (
         ("planned replacement", replacement, replacement_row, ("age", "age_lower", "age_upper")),
         ("failure-finding", finding, finding_row, ("interval", "lower", "upper")),
-        ("condition inspection", inspection, inspection_row, ("interval", "interval", "interval")),
+        ("condition inspection", inspection, inspection_row, ("interval", "lower", "upper")),
     ):
         here = (chosen.task == task) & (row >= 0)
         for values, name in zip((best, lower, upper), names, strict=True):
             if result is not None:
                 values[here] = getattr(result, name)[row[here]]
+    by_cost = intervals_by_cost(found, settings, drawn)
+    tested = (chosen.task == "failure-finding") & np.isfinite(by_cost[0])
+    for values, own in zip((best, lower, upper), by_cost, strict=True):
+        values[tested] = own[tested]
+    looked = (chosen.task == "condition inspection") & np.isfinite(by_rule)
+    best[looked] = lower[looked] = upper[looked] = by_rule[looked]
     return Choices(
         settings=settings,
         triage=chosen,
@@ -153,54 +173,3 @@ def _replacement(
         confidence_level=RANGE_LEVEL,
     )
     return result, _numbered(here)
-
-
-def _finding(
-    found: Evidence, items: pd.DataFrame, here: NDArray[np.bool_], target: Floats
-) -> tuple[FleetIntervalRange | None, NDArray[np.int64]]:
-    known = items[items["age"].notna() & (items["stratum"] >= 0)]
-    stratum = known["stratum"].to_numpy(dtype=np.int64)
-    here = here & np.isin(np.arange(len(here)), stratum)
-    row = _numbered(here)
-    if not here.any():
-        return None, row
-    chosen = here[stratum]
-    result = failure_finding_interval_over_draws(
-        target[here],
-        known["age"].to_numpy(dtype=float)[chosen],
-        row[stratum[chosen]],
-        scale=found.scale[here],
-        shape=found.shape[here],
-        confidence_level=RANGE_LEVEL,
-    )
-    return result, row
-
-
-def _inspection(
-    found: Evidence,
-    settings: tuple[StratumSettings, ...],
-    clock: str,
-    mean_rates: pd.Series,
-    drawn: NDArray[np.bool_],
-) -> tuple[ConditionInspection | None, NDArray[np.int64]]:
-    delay = np.array(
-        [
-            np.nan if s.warning_time is None else in_clock(s.warning_time, clock, mean_rates)
-            for s in settings
-        ]
-    )
-    costs = [_column(settings, name) for name in ("cost_check", "cost_planned", "cost_failure")]
-    here = drawn & np.isfinite(delay) & np.all([cost > 0 for cost in costs], axis=0)
-    row = _numbered(here)
-    if not here.any():
-        return None, row
-    exposure, failures = (found.fits[c].to_numpy(dtype=float) for c in ("exposure", "failures"))
-    result = best_inspection_interval(
-        defect_rate=(np.maximum(failures, 0.5) / exposure)[here],
-        mean_delay=delay[here],
-        cost_inspection=costs[0][here],
-        cost_mend=costs[1][here],
-        cost_failure=costs[2][here],
-        detection=_column(settings, "detection")[here],
-    )
-    return result, row

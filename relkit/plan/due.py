@@ -17,6 +17,7 @@ from relkit.plan.choices import RANGE_LEVEL, Choices
 from relkit.plan.evidence import Evidence
 from relkit.plan.scheduling import TESTS
 from relkit.plan.usage import matching_vehicles
+from relkit.plan.use_ahead import UseAhead
 from relkit.study.settings import Study
 from relkit.units import clock_symbol
 
@@ -27,6 +28,7 @@ __all__ = [
     "due_table",
     "last_tests",
     "most_urgent_first",
+    "task_rows",
 ]
 
 Floats = NDArray[np.float64]
@@ -66,6 +68,7 @@ def due_table(
     fitments: pd.DataFrame,
     study: Study,
     until: pd.Timestamp,
+    ahead: UseAhead | None = None,
 ) -> pd.DataFrame:
     """Next due of every position in service whose stratum has an interval.
 
@@ -85,43 +88,39 @@ def due_table(
         The study.
     until : Timestamp
         End of the observation window: the day that the list is made for.
+    ahead : UseAhead, optional
+        Use by season, for the dates; default: each vehicle's mean use all year.
     """
     columns = [*due_columns(items, fitments), "urgency"]
     if visits.empty:
         return pd.DataFrame(columns=columns)
-    own = visits[["stratum", "vehicle_names", "task", "interval", "spacing", "service"]]
-    own = own.rename(columns={"vehicle_names": "vehicle"}).explode("vehicle")
-    rows = items.merge(own, on=["stratum", "vehicle"])
+    rows = task_rows(items, visits, until)
     if rows.empty:
         return pd.DataFrame(columns=columns)
-    tested = rows["task"].isin(TESTS).to_numpy()
-    done_on = rows["last_test"].where(tested, rows["fitted_on"].where(rows["age"].notna()))
-    since = (until - done_on).dt.total_seconds().to_numpy() / 86400
-    since = np.maximum(since, 0.0)
-    age = rows["age"].to_numpy(dtype=float)
-    rate = rows["rate"].to_numpy(dtype=float)
-    only_tested = tested & np.isnan(age) & ~np.isnan(since)  # counted from the test instead
-    reached = np.where(only_tested, since * rate, age)
-    done_age = np.where(tested, np.maximum(reached - since * rate, 0.0), 0.0)
+    tested = rows["tested"].to_numpy(dtype=np.bool_)
+    only_tested = rows["only_tested"].to_numpy(dtype=np.bool_)
+    age, reached, done_age, since = (
+        rows[name].to_numpy(dtype=float) for name in ("age", "reached", "done_age", "since")
+    )
+    rate, low, high = _rates_until_due(rows, rates, ahead)
     calendar = _calendar_limits(rows, chosen, rates, fitments, study)
     fixed = _fixed_days(rows["service"], study, until) + since
     calendar = np.fmin(calendar, np.where(tested, fixed, np.nan))  # nothing is replaced early
-    use = rates.reindex(rows["vehicle"])
     spacing_days = (rows["spacing"] / rows["rate"]).fillna(NEXT_VISIT_DAYS).to_numpy()
     result = due_list(
         reached,
         done_age,
         rows["interval"].to_numpy(dtype=float),
         use_per_day=rate,
-        use_per_day_low=use["low"].to_numpy(dtype=float),
-        use_per_day_high=use["high"].to_numpy(dtype=float),
+        use_per_day_low=low,
+        use_per_day_high=high,
         days_since_done=since,
         calendar_maximum=np.where(np.isnan(calendar), np.inf, calendar),
         soon=np.where(np.isfinite(spacing_days), spacing_days, NEXT_VISIT_DAYS),
     )
-    ahead = np.where(result.days > 0, result.days, np.minimum(spacing_days, NEXT_VISIT_DAYS))
+    within = np.where(result.days > 0, result.days, np.minimum(spacing_days, NEXT_VISIT_DAYS))
     chance = failure_before(
-        np.where(np.isfinite(ahead), ahead, np.nan) * rate,
+        np.where(np.isfinite(within), within, np.nan) * rate,
         age,
         rows["stratum"].to_numpy(dtype=np.int64),
         scale=found.scale,
@@ -143,6 +142,49 @@ def due_table(
         urgency=np.where(unknown, get_args(DueState).index("age unknown"), result.urgency),
     )
     return table[columns]
+
+
+def task_rows(items: pd.DataFrame, visits: pd.DataFrame, until: pd.Timestamp) -> pd.DataFrame:
+    """Positions in service that have a task, with when it was last done.
+
+    Returns
+    -------
+    DataFrame
+        Columns of ``items`` and of the visits, ``tested`` (a test or look), ``since`` (days
+        since it was done; NaN: never), ``reached`` (age, or use since the test where the age is
+        not known), ``done_age``, ``only_tested``.
+    """
+    own = visits[["stratum", "vehicle_names", "task", "interval", "spacing", "service"]]
+    own = own.rename(columns={"vehicle_names": "vehicle"}).explode("vehicle")
+    rows = items.merge(own, on=["stratum", "vehicle"])
+    tested = rows["task"].isin(TESTS)
+    done_on = rows["last_test"].where(tested, rows["fitted_on"].where(rows["age"].notna()))
+    since = ((until - done_on).dt.total_seconds() / 86400).clip(lower=0.0)
+    gone = since * rows["rate"]
+    only_tested = tested & rows["age"].isna() & since.notna()  # counted from the test instead
+    reached = rows["age"].astype(float).where(~only_tested, gone)
+    done_age = (reached - gone).clip(lower=0.0).where(tested, 0.0)
+    return rows.assign(
+        tested=tested, since=since, reached=reached, done_age=done_age, only_tested=only_tested
+    )
+
+
+def _rates_until_due(
+    rows: pd.DataFrame, rates: pd.DataFrame, ahead: UseAhead | None
+) -> tuple[Floats, Floats, Floats]:
+    """Mean use per day until each task is due, by season, and its slow and fast ends."""
+    use = rates.reindex(rows["vehicle"])
+    mean = rows["rate"].to_numpy(dtype=float)
+    low, high = (use[name].to_numpy(dtype=float) for name in ("low", "high"))
+    left = (rows["done_age"] + rows["interval"] - rows["reached"]).to_numpy(dtype=float)
+    if ahead is None or not len(rows):
+        return mean, low, high
+    place = ahead.vehicles.get_indexer(pd.Index(rows["vehicle"]))
+    days = ahead.days_until(place, left)
+    known = (left > 0) & np.isfinite(days) & (days > 0) & (place >= 0)
+    rate = np.where(known, left / np.where(known, days, 1.0), mean)
+    scale = np.divide(rate, mean, out=np.ones(len(rate)), where=mean > 0)
+    return rate, np.fmin(low * scale, rate), np.fmax(high * scale, rate)
 
 
 def due_columns(items: pd.DataFrame, fitments: pd.DataFrame) -> list[str]:

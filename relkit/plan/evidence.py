@@ -28,6 +28,10 @@ __all__ = ["DRAWS", "Evidence", "evidence", "with_places"]
 DRAWS = 400
 
 
+#: A curve is drawn while so many items are watched; beyond, one failure would move it too far.
+FEWEST_AT_RISK = 5.0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Evidence:
     """Curves, fits and draws; rows of ``fits`` and of the draws are in one order."""
@@ -90,7 +94,7 @@ def evidence(
     pool = ["component"] if "component" in by else by
     fits = pooled_weibull_fits(strata, by, pool, confidence_level=level, limits="profile")
     say("drawing survival curves")
-    curves = survival_curves(strata, by, confidence_level=level)
+    curves = survival_curves(strata, by, confidence_level=level, fewest_at_risk=FEWEST_AT_RISK)
     shape, scale = parameter_draws(fits, DRAWS, rng=study.decision.seed)
     return Evidence(lives=lives, fits=fits, curves=curves, shape=shape, scale=scale)
 

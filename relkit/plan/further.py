@@ -6,10 +6,11 @@ Layer: plan. Each line here calls one file; what-ifs that need intervals only le
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
+from relkit.plan.noticed import with_noticed
 from relkit.plan.parts import PlanParts
 from relkit.plan.result import Plan
+from relkit.plan.work_tables import with_work_tables
 
 __all__ = ["with_further_tables"]
 
@@ -19,5 +20,6 @@ def with_further_tables(
 ) -> Plan:
     """Return the plan with its further tables filled in."""
     say = progress or (lambda _: None)
-    del say, parts
-    return replace(plan)
+    plan = with_noticed(plan, parts, say)
+    plan = with_work_tables(plan, parts, say)
+    return plan

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from relkit.plan.rule_checks import items_under
-from relkit.plan.usage import ServiceGrid
+from relkit.plan.stratum_settings import base_component
+from relkit.plan.usage import ServiceGrid, matching_vehicles
 from relkit.study.settings import MaintenanceRule, Study
 from relkit.units import clock_symbol
 
@@ -57,7 +58,76 @@ def settings_without_effect(
         ]
         if service.name not in named:
             words.append(f'The service "{service.name}" is used for no vehicle of the register.')
+    words += [*_of_two_services(grids), *_idle_costs(study, fitments), *_idle_functions(study)]
     return tuple(dict.fromkeys(words))
+
+
+def _of_two_services(grids: Sequence[ServiceGrid]) -> list[str]:
+    """Pairs of services that some vehicles both get."""
+    return [
+        f'{len(both)} vehicles get both "{one.name}" and "{other.name}": each job is planned at '
+        "the one of the two that suits it better."
+        for i, one in enumerate(grids)
+        for other in grids[i + 1 :]
+        if (both := one.vehicles & other.vehicles)
+    ]
+
+
+def _idle_functions(study: Study) -> list[str]:
+    """Return settings of hidden functions that lack what they need, over all entries together."""
+    given = {
+        name
+        for entry in study.functions
+        for name in ("demands_per_day", "harm_probability", "tolerable_events", "reported_share")
+        if getattr(entry, name) is not None
+    }
+    words = []
+    harm = {"demands_per_day", "harm_probability", "tolerable_events"}
+    if given & {"harm_probability", "tolerable_events"} and not harm <= given:
+        words.append(
+            "A target from tolerable harm needs demands_per_day, harm_probability and "
+            f"tolerable_events under [[functions]]; missing: {', '.join(sorted(harm - given))}. It "
+            "changes nothing until all three are given."
+        )
+    if "reported_share" in given and "demands_per_day" not in given:
+        words.append(
+            "reported_share changes nothing without demands_per_day under [[functions]]: how often "
+            "a driver could notice is not known."
+        )
+    return words
+
+
+def _idle_costs(study: Study, fitments: pd.DataFrame) -> list[str]:
+    """Return settings of visits, bays, warranties and stock that change nothing, and why."""
+    words = []
+    timed = any(item.planned_hours or item.check_hours for item in study.costs.items)
+    if (study.bays or study.costs.downtime) and not timed:
+        words.append(
+            "Bay hours or downtime were entered, but no job has hours: they change nothing. "
+            "Mend: enter planned_hours and check_hours under [[costs.items]]."
+        )
+    for name, entries in (
+        ("bays", study.bays),
+        ("costs.downtime", study.costs.downtime),
+        ("fleet_changes", study.fleet_changes),
+        ("views", study.views),
+    ):
+        words += [
+            f"An entry of [[{name}]] holds for no vehicle of the register and changes nothing."
+            for entry in entries
+            if not matching_vehicles(fitments, entry.where)
+        ]
+    components = {base_component(name) for name in fitments["component"]}
+    named = [(w.component, "warranty") for w in study.warranty]
+    named += [(p.component, "practice") for p in study.practice if p.component]
+    named += [(c, "stock") for group in study.stock for c in group.components]
+    named += [(item.component, "views") for view in study.views for item in view.items]
+    words += [
+        f'[[{part}]] names "{name}", which the register does not have: that entry changes nothing.'
+        for name, part in named
+        if base_component(name) not in components
+    ]
+    return words
 
 
 def _place(rule: MaintenanceRule) -> str:

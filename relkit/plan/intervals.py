@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from relkit.decisions.failure_finding import mean_unavailability
 from relkit.decisions.replacement_uncertainty import averaged_cost_rate
 from relkit.plan.choices import Choices
 from relkit.plan.evidence import Evidence
+from relkit.plan.hidden import report_rates
+from relkit.plan.interval_notes import interval_notes
 from relkit.plan.reasons import (
     IntervalCase,
     evidence_words,
@@ -21,6 +22,7 @@ from relkit.plan.reasons import (
     why_not_shorter,
 )
 from relkit.plan.scheduling import TESTS
+from relkit.plan.unavailability import unavailability_draws
 from relkit.plan.usage import matching_vehicles
 from relkit.study.settings import MaintenanceRule, Study
 from relkit.survival.rates import failure_rates
@@ -29,9 +31,6 @@ from relkit.units import clock_symbol
 __all__ = ["interval_table"]
 
 Floats = NDArray[np.float64]
-
-#: Groups of like age that stand for the items of a stratum.
-AGE_GROUPS = 12
 
 _FROM_FITS = (
     "lives",
@@ -53,6 +52,8 @@ _FROM_FITS = (
 _FROM_REPLACEMENT = (
     "span_lower",
     "span_upper",
+    "wide_span_lower",
+    "wide_span_upper",
     "saving",
     "saving_lower",
     "saving_upper",
@@ -100,7 +101,7 @@ def interval_table(
     table["evident"] = [s.evident for s in chosen.settings]
     table["safety"] = [s.safety for s in chosen.settings]
     table["target_unavailability"] = [s.target_unavailability for s in chosen.settings]
-    table["unavailability"] = _unavailability(here, table, found)
+    table["unavailability"] = _unavailability(here, table, found, chosen)
     table["why"] = chosen.triage.reason
     cases = _cases(found, chosen, table, main, study.clock)
     table["why_not_longer"] = [why_not_longer(case) for case in cases]
@@ -113,7 +114,7 @@ def interval_table(
         "; ".join(text for text in row if text) for row in chosen.triage.refusals.tolist()
     ]
     table["warnings"] = _warnings(table, here, found)
-    return table
+    return table.join(interval_notes(found, chosen, table, study))
 
 
 def _rules_here(
@@ -212,7 +213,9 @@ def _conflicts(visits: pd.DataFrame, count: int) -> list[str]:
     return [". ".join(parts) for parts in words]
 
 
-def _unavailability(here: pd.DataFrame, table: pd.DataFrame, found: Evidence) -> Floats:
+def _unavailability(
+    here: pd.DataFrame, table: pd.DataFrame, found: Evidence, chosen: Choices
+) -> Floats:
     """Mean unavailability at the interval of tested strata, over present ages and draws.
 
     The interval meets its target on that average, so no other average may stand beside it.
@@ -221,20 +224,15 @@ def _unavailability(here: pd.DataFrame, table: pd.DataFrame, found: Evidence) ->
     drawn = np.asarray(np.isfinite(found.shape + found.scale).all(axis=1), dtype=np.bool_)
     tested = table["task"].isin(TESTS) & drawn & table["interval"].gt(0) & ~table["evident"]
     ages = here.dropna(subset="age").groupby("stratum")["age"]
+    reports = report_rates(chosen.settings, here)
     for i in np.flatnonzero(tested):
         if i not in ages.groups:
             continue
-        known = np.sort(ages.get_group(i).to_numpy(dtype=float))
-        parts = np.array_split(known, min(len(known), AGE_GROUPS))
-        means = np.array([part.mean() for part in parts])
-        weight = np.array([len(part) for part in parts]) / len(known)
-        exact = mean_unavailability(
-            table["interval"].iloc[i],
-            scale=found.scale[i][:, None],
-            shape=found.shape[i][:, None],
-            age=means,
-        ).exact
-        share[i] = (exact.mean(axis=0) * weight).sum()
+        known = ages.get_group(i).to_numpy(dtype=float)
+        every, rate = float(table["interval"].iloc[i]), float(reports[i])
+        one = chosen.settings[i]
+        each = unavailability_draws(found, one, known, int(i), every, report_rate=rate)
+        share[i] = np.nan if each is None else each.mean()
     return share
 
 

@@ -5,12 +5,13 @@ Layer: plan. What-ifs and further tables start from these, so that nothing is co
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
+from relkit.decisions.delay_time import DelayTime
 from relkit.lives.table import LifeTables, life_tables
 from relkit.logbook.read import RepairLog
 from relkit.plan.choices import Choices, choices
@@ -20,9 +21,11 @@ from relkit.plan.present_items import present_items
 from relkit.plan.scheduling import scheduled_visits
 from relkit.plan.stratum_settings import place_of
 from relkit.plan.usage import ServiceGrid, service_grids, usage_rates
+from relkit.plan.use_ahead import UseAhead, use_ahead
+from relkit.plan.warning_times import delay_times
 from relkit.study.settings import Study
 
-__all__ = ["PlanParts", "decided", "parts_of"]
+__all__ = ["PlanParts", "decided", "decided_on", "parts_of"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,6 +41,9 @@ class PlanParts:
     chosen: Choices  #: task and interval per stratum
     grids: tuple[ServiceGrid, ...]  #: services with their mean spacing
     visits: pd.DataFrame  #: chosen intervals set on the service grids
+    #: (component, place) -> delay from visible defect to failure that the log tells
+    delays: Mapping[tuple[str, str], DelayTime] = field(default_factory=dict)
+    ahead: UseAhead | None = None  #: use of each vehicle over the year ahead, by season
 
 
 def parts_of(
@@ -74,7 +80,8 @@ def decided(log: RepairLog, study: Study, tables: LifeTables, found: Evidence) -
     ]
     items["stratum"] = _strata_of(items, found.fits, list(study.by))
     items["last_test"] = last_tests(items, log.inspections, pd.Timestamp(tables.observed_from))
-    chosen = choices(found, items, study, rates.mean())
+    delays = delay_times(found.lives, log.inspections, study)
+    chosen = choices(found, items, study, rates.mean(), delays)
     grids = service_grids(study, log.fitments, rates)
     visits = scheduled_visits(found, chosen, items, grids, rates, log.fitments, study)
     return PlanParts(
@@ -87,7 +94,26 @@ def decided(log: RepairLog, study: Study, tables: LifeTables, found: Evidence) -
         chosen=chosen,
         grids=grids,
         visits=visits,
+        delays=delays,
+        ahead=use_ahead(tables.meters, rates, study.clock, pd.Timestamp(tables.observed_until)),
     )
+
+
+def decided_on(parts: PlanParts, found: Evidence) -> PlanParts:
+    """Return the steps decided again on other evidence about the same items in service.
+
+    Parameters
+    ----------
+    parts : PlanParts
+        Steps of a plan.
+    found : Evidence
+        Fits and draws in place of those of ``parts``; its strata may be fewer or others.
+    """
+    study, fitments = parts.study, parts.log.fitments
+    items = parts.items.assign(stratum=_strata_of(parts.items, found.fits, list(study.by)))
+    chosen = choices(found, items, study, parts.rates.mean(), parts.delays)
+    visits = scheduled_visits(found, chosen, items, parts.grids, parts.rates, fitments, study)
+    return replace(parts, found=found, items=items, chosen=chosen, visits=visits)
 
 
 def _removals(jobs: pd.DataFrame, study: Study) -> frozenset[str]:

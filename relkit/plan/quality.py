@@ -14,7 +14,7 @@ __all__ = ["data_grade", "plan_warnings"]
 #: Share of log rows set aside, of lives with estimated meters and of masked lives from which
 #: the data are to be used with care, and from which they are limited [1].
 CARE, LIMITED = 0.05, 0.25
-_USED_AS = {"duplicate", "not a job"}
+_USED_AS = {"duplicate", "superseded by a newer export", "not a job"}
 
 
 def data_grade(lives: pd.DataFrame, row_classes: pd.DataFrame, findings: pd.DataFrame) -> str:

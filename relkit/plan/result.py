@@ -45,7 +45,18 @@ class Plan:
     warranty: pd.DataFrame = field(default_factory=pd.DataFrame)  #: claims missed and expected
     daily_checks: pd.DataFrame = field(default_factory=pd.DataFrame)  #: driver against workshop
     job_cards: pd.DataFrame = field(default_factory=pd.DataFrame)  #: what to do at a vehicle
+    views: pd.DataFrame = field(default_factory=pd.DataFrame)  #: chains of items, dark unnoticed
     treatments_tried: pd.DataFrame = field(default_factory=pd.DataFrame)  #: does a problem matter
+    changes: pd.DataFrame = field(default_factory=pd.DataFrame)  #: every value that a rule changed
+    batch_items: pd.DataFrame = field(default_factory=pd.DataFrame)  #: still in service
+    trends: pd.DataFrame = field(default_factory=pd.DataFrame)  #: trend tests, power law
+    recurrence: pd.DataFrame = field(default_factory=pd.DataFrame)  #: mean cumulative failures
+    incidence: pd.DataFrame = field(default_factory=pd.DataFrame)  #: share failed by mode
+    clock_tests: pd.DataFrame = field(default_factory=pd.DataFrame)  #: which clock failures follow
+    family_tests: pd.DataFrame = field(default_factory=pd.DataFrame)  #: families side by side
+    place_tests: pd.DataFrame = field(default_factory=pd.DataFrame)  #: pairs of places compared
+    candidates: pd.DataFrame = field(default_factory=pd.DataFrame)  #: of masked jobs
+    finding_curves: pd.DataFrame = field(default_factory=pd.DataFrame)  #: behind noticed
 
     def __repr__(self) -> str:
         """Return one line: a notebook shows the tables one by one."""

@@ -216,6 +216,8 @@ def rule_due(
                 state=np.where(unknown, "age unknown", result.state),
                 urgency=np.where(unknown, DUE_STATES.index("age unknown"), result.urgency),
                 last_test=groups["last_test"].min(),
+                last_done=done.to_numpy(),
+                maximum_days=np.array(most),
                 opened_by="",
             )
         )

@@ -6,6 +6,7 @@ Layer: plan. One row per stratum and service; conflicts are stated, nothing is s
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -72,15 +73,55 @@ def scheduled_visits(
     rows["rule"] = [name for _, name in maxima]
     rows["wanted"] = chosen.best[rows["stratum"]]
     safety = np.array([s.safety for s in chosen.settings])[rows["stratum"]]
+    targets = np.array([s.target_unavailability for s in chosen.settings])[rows["stratum"]]
+    rows["by_cost"] = (rows["task"] != "failure-finding") | np.isnan(targets)
     by_target = rows["task"].isin(TESTS).to_numpy() | safety | ~_priced(rows, found, chosen)
     parts = []
     if by_target.any():
         parts.append(_by_target(rows[by_target]))
     if (~by_target).any():
         parts.append(_by_cost(rows[~by_target], found, chosen))
-    done = pd.concat(parts).sort_index()
+    done = _with_unmet_targets(_best_service(pd.concat(parts).sort_index()), chosen)
     with_days = done["interval"] / done["rate"].where(done["rate"] > 0)
-    return done.assign(interval_days=with_days).drop(columns=["rate", "maximum"])
+    return done.assign(interval_days=with_days).drop(
+        columns=["rate", "maximum", "choice", "by_cost"]
+    )
+
+
+def _best_service(rows: pd.DataFrame) -> pd.DataFrame:
+    """Of the services that the same vehicles get, the one that suits each stratum best.
+
+    First those where it fits at all, of those where it does not the one that comes most often;
+    then the least extra cost; then the longest interval.
+    """
+    conflict = rows["status"].ne("ok")
+    order = rows.assign(
+        conflict=conflict,
+        apart=rows["spacing"].where(conflict, 0.0),
+        penalty=rows["cost_penalty"].fillna(0.0),
+        shorter=-rows["interval"].fillna(-np.inf),
+    ).sort_values(["choice", "conflict", "apart", "penalty", "shorter"], kind="stable")
+    return rows.loc[order.drop_duplicates("choice").index].sort_index().reset_index(drop=True)
+
+
+#: What to do where no interval between tests satisfies a target.
+NO_TEST_DOES = (
+    "a gentler or surer test, a driver's daily check that is reported, another design, or take "
+    "the vehicle out of use for this work"
+)
+
+
+def _with_unmet_targets(rows: pd.DataFrame, chosen: Choices) -> pd.DataFrame:
+    """Say of each test whose target no interval satisfies that none does, and the mend."""
+    if chosen.finding is None:
+        return rows
+    place = chosen.finding_row[rows["stratum"].to_numpy(dtype=np.int64)]
+    told = np.where(place >= 0, chosen.finding.status[place], "ok")
+    unmet = (rows["task"] == "failure-finding").to_numpy() & (told != "ok") & (told != "no items")
+    return rows.assign(
+        status=rows["status"].mask(unmet, pd.Series(told, index=rows.index)),
+        mend=rows["mend"].mask(unmet, NO_TEST_DOES),
+    )
 
 
 def _priced(rows: pd.DataFrame, found: Evidence, chosen: Choices) -> NDArray[np.bool_]:
@@ -105,30 +146,48 @@ def _pairs(
     """Strata with a task, by service; vehicles without any service stand in a row of their own."""
     rows = []
     here = items[items["stratum"] >= 0]
-    for stratum in sorted(set(here["stratum"].astype(int).tolist())):
-        fitted = here[here["stratum"] == stratum]
+    known: dict[str, tuple[int, ...]] = {}
+    uses = rates[study.clock].to_dict()
+    groups = here.groupby("stratum")["vehicle"].agg(list)
+    for stratum, fitted in zip(groups.index.astype(int).tolist(), groups.tolist(), strict=True):
         task = str(chosen.triage.task[stratum])
         if task not in _WITH_INTERVAL:
             continue
-        left = set(fitted["vehicle"])
-        for grid in grids:
-            names = left & grid.vehicles
-            if names:
-                rows.append(_pair(stratum, task, fitted, names, grid, rates, study))
-                left -= names
-        if left:
-            rows.append(_pair(stratum, task, fitted, left, None, rates, study))
+        for kept, names in _by_services(set(fitted), grids, known).items():
+            choice = f"{stratum} {kept}"
+            for grid in _services(kept, grids):
+                row = _pair(stratum, task, fitted, names, grid, uses)
+                rows.append({**row, "choice": choice})
     return pd.DataFrame(rows)
+
+
+def _services(
+    kept: tuple[int, ...], grids: Sequence[ServiceGrid]
+) -> list[ServiceGrid] | list[None]:
+    """Services of these places; one that is none where a vehicle gets none."""
+    return [grids[i] for i in kept] if kept else [None]
+
+
+def _by_services(
+    vehicles: set[str], grids: Sequence[ServiceGrid], known: dict[str, tuple[int, ...]]
+) -> dict[tuple[int, ...], set[str]]:
+    """Vehicles by the services that they get, in the order of the services; last: of none."""
+    groups: dict[tuple[int, ...], set[str]] = {}
+    for vehicle in sorted(vehicles):
+        if vehicle not in known:
+            known[vehicle] = tuple(i for i, grid in enumerate(grids) if vehicle in grid.vehicles)
+        kept = known[vehicle]
+        groups.setdefault(kept, set()).add(vehicle)
+    return dict(sorted(groups.items(), key=lambda pair: pair[0] or (len(grids),)))
 
 
 def _pair(
     stratum: int,
     task: str,
-    fitted: pd.DataFrame,
+    fitted: list[str],
     names: set[str],
     grid: ServiceGrid | None,
-    rates: pd.DataFrame,
-    study: Study,
+    uses: dict[Any, float],
 ) -> dict[str, object]:
     return {
         "stratum": stratum,
@@ -137,10 +196,10 @@ def _pair(
         "service": grid.name if grid else "",
         "service_limit": grid.binding if grid else "",
         "spacing": grid.spacing if grid else np.nan,
-        "rate": float(rates.loc[sorted(names), study.clock].mean()),
+        "rate": float(np.nanmean([uses.get(name, np.nan) for name in sorted(names)])),
         "vehicle_names": frozenset(names),
         "vehicle_count": len(names),
-        "positions": int(fitted["vehicle"].isin(names).sum()),
+        "positions": sum(vehicle in names for vehicle in fitted),
     }
 
 
@@ -175,8 +234,8 @@ def _by_target(rows: pd.DataFrame) -> pd.DataFrame:
         maximum=rows["maximum"].to_numpy(dtype=float),
     )
     done = _with_result(rows, result)
-    # a replacement is wanted for its cost; safety only rounds it down
-    own = (done["task"] == "planned replacement") & (done["binding"] == "safety target")
+    # a replacement, a look or a test without target is wanted for its cost; it is rounded down
+    own = done["by_cost"] & (done["binding"] == "safety target")
     return done.assign(binding=done["binding"].where(~own, "cost"))
 
 

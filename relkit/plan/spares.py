@@ -9,18 +9,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from relkit.decisions.renewal import renewals
 from relkit.decisions.spares import demand_limits, spares_needed_over_draws
 from relkit.plan.evidence import Evidence
-from relkit.plan.stratum_settings import stratum_settings
+from relkit.plan.forecast import FORECAST_DRAWS, Forecast, expected_ahead
+from relkit.plan.stratum_settings import base_component, stratum_settings
+from relkit.plan.use_ahead import UseAhead
 from relkit.study.settings import Study
 
-__all__ = ["spares_table"]
+__all__ = ["FORECAST_DRAWS", "PREDICTION_LEVEL", "spares_table", "stock_names"]
 
-#: Parameter draws used for forecasts: their spread needs fewer than a decision does.
-FORECAST_DRAWS = 40
-#: Ages per stratum that stand for its items, by quantile.
-AGE_GROUPS = 8
+Floats = NDArray[np.float64]
+
 #: Probability that the use over the horizon lies within its limits [1].
 PREDICTION_LEVEL = 0.9
 _DAYS_A_MONTH = 365.25 / 12
@@ -32,8 +31,12 @@ def spares_table(
     intervals: pd.DataFrame,
     study: Study,
     until: pd.Timestamp,
+    ahead: UseAhead | None = None,
+    fitments: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """One row per component type: use last year, expected use with limits, proposed stock.
+    """One row per type of spare: use last year, expected use with limits, proposed stock.
+
+    Component types that the study says one spare serves (``stock``) stand in one row.
 
     Parameters
     ----------
@@ -44,48 +47,43 @@ def spares_table(
     intervals : DataFrame
         Tasks and intervals per stratum, in the order of the fits.
     study : Study
-        Lead times, service levels and horizon.
+        Lead times, service levels, horizon and interchangeable types.
     until : Timestamp
         End of the observation window.
+    ahead : UseAhead, optional
+        Use by season; default: even use.
+    fitments : DataFrame, optional
+        The register, for fleet changes.
     """
-    items = items[items["stratum"].to_numpy() >= 0]
-    if items.empty:
+    if items[items["stratum"].to_numpy() >= 0].empty:
         return pd.DataFrame(columns=_COLUMNS)
-    horizon_days = study.decision.horizon_months * _DAYS_A_MONTH
-    names = found.fits["component"].to_numpy() if "component" in found.fits else None
-    component = np.full(len(found.fits), "item", dtype=object) if names is None else names
-    last_year = _used_last_year(found.lives, until)
-    if names is None:
-        last_year = pd.Series({"item": last_year.sum()})
+    names = stock_names(found.fits, study)
+    lead = {name: _lead_time(study, name) for name in sorted(set(names))}
+    horizon = study.decision.horizon_months * _DAYS_A_MONTH
+    days = np.stack(
+        [np.minimum([lead[name][0] for name in names], horizon), np.full(len(names), horizon)],
+        axis=1,
+    )
+    future = expected_ahead(
+        found, items, intervals, study, days, until=until, ahead=ahead, fitments=fitments
+    )
+    last_year = _used_last_year(found, study, until)
     rows = []
-    for name in sorted(set(component)):
-        chosen = component == name
-        here = items[chosen[items["stratum"].to_numpy()]]
-        if here.empty:
-            continue
-        settings = stratum_settings(study, str(name), "")
-        year = _demand(here, found, horizon_days)
-        lead = _demand(here, found, settings.lead_time_days)
-        planned = _planned(here, intervals, horizon_days)
-        during_lead = planned * settings.lead_time_days / horizon_days
-        stock = spares_needed_over_draws(lead + during_lead, service_level=settings.service_level)
-        forecast = demand_limits(year, confidence_level=PREDICTION_LEVEL)
-        rows.append(
-            {
-                "component": name,
-                "positions": len(here),
-                "used_last_year": int(last_year.get(name, 0)),
-                "expected": float(year.mean()),
-                "expected_lower": float(forecast.lower[0]),
-                "expected_upper": float(forecast.upper[0]),
-                "planned": planned,
-                "lead_time_days": settings.lead_time_days,
-                "demand_in_lead_time": float(lead.mean() + during_lead),
-                "stock": int(stock.stock[0]),
-                "stock_out_probability": float(stock.stock_out_probability[0]),
-                "note": _note(here, found.fits.loc[chosen, "failures"].sum()),
-            }
-        )
+    for name, (lead_days, level) in lead.items():
+        chosen = names == name
+        positions = int(future.items[chosen].sum())
+        if positions:
+            row = _row(future, chosen, lead_days / float(days[chosen][0, 0]), level)
+            rows.append(
+                {
+                    "component": name,
+                    "positions": positions,
+                    "used_last_year": int(last_year.get(name, 0)),
+                    **row,
+                    "lead_time_days": lead_days,
+                    "note": _note(future, chosen, found.fits.loc[chosen, "failures"].sum()),
+                }
+            )
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
@@ -105,53 +103,74 @@ _COLUMNS = [
 ]
 
 
-def _used_last_year(lives: pd.DataFrame, until: pd.Timestamp) -> pd.Series:
-    """Items taken out in the last year of the window, by component."""
+def stock_names(fits: pd.DataFrame, study: Study) -> NDArray[np.object_]:
+    """Return the type of spare that each stratum needs: its group's name, else its component."""
+    if "component" not in fits:
+        return np.full(len(fits), "item", dtype=object)
+    places = fits["location"] if "location" in fits else pd.Series("", index=fits.index)
+    return np.array(
+        [
+            _stock_name(str(c), str(p), study)
+            for c, p in zip(fits["component"], places, strict=True)
+        ],
+        dtype=object,
+    )
+
+
+def _stock_name(component: str, place: str, study: Study) -> str:
+    for group in study.stock:
+        named = {component, base_component(component)} & set(group.components)
+        if named and (not group.locations or place in group.locations):
+            return group.name
+    return component
+
+
+def _lead_time(study: Study, name: str) -> tuple[float, float]:
+    """Lead time and service level of a type of spare; of a group the longest and the highest."""
+    members = [c for group in study.stock if group.name == name for c in group.components]
+    found = [stratum_settings(study, component, "") for component in members or [name]]
+    return max(s.lead_time_days for s in found), max(s.service_level for s in found)
+
+
+def _row(
+    future: Forecast, chosen: NDArray[np.bool_], longer: float, level: float
+) -> dict[str, float | int]:
+    """Numbers of one type of spare; a lead time beyond the horizon runs on at its mean rate."""
+    failures, planned = (
+        each[chosen].sum(axis=0) for each in (future.failures, future.planned)
+    )  # (draws, 2)
+    in_lead = (failures[:, 0] + planned[:, 0]) * longer
+    stock = spares_needed_over_draws(in_lead, service_level=level)
+    forecast = demand_limits(failures[:, 1], confidence_level=PREDICTION_LEVEL)
+    return {
+        "expected": float(failures[:, 1].mean()),
+        "expected_lower": float(forecast.lower[0]),
+        "expected_upper": float(forecast.upper[0]),
+        "planned": float(planned[:, 1].mean()),
+        "demand_in_lead_time": float(in_lead.mean()),
+        "stock": int(stock.stock[0]),
+        "stock_out_probability": float(stock.stock_out_probability[0]),
+    }
+
+
+def _used_last_year(found: Evidence, study: Study, until: pd.Timestamp) -> pd.Series:
+    """Items taken out in the last year of the window, by type of spare."""
+    lives = found.lives
     ended = lives["ended_on"] > until - pd.Timedelta(days=365)
-    out = ~lives["ended_by"].isin(["still in service", "vehicle left fleet"])
-    return lives[ended & out].groupby("component").size()
+    out = lives[ended & ~lives["ended_by"].isin(["still in service", "vehicle left fleet"])]
+    if "component" not in found.fits:
+        return pd.Series({"item": len(out)})
+    if "stratum_location" not in out:
+        return out.groupby("component").size()
+    places = out.assign(location=out["stratum_location"])
+    return out.groupby(stock_names(places, study)).size()
 
 
-def _demand(here: pd.DataFrame, found: Evidence, days: float) -> NDArray[np.float64]:
-    """Return the expected failures of these items over some days, one value per forecast draw."""
-    groups = _age_groups(here)
-    stratum = groups["stratum"].to_numpy()
-    shape = found.shape[stratum, :FORECAST_DRAWS]
-    scale = found.scale[stratum, :FORECAST_DRAWS]
-    ahead = (groups["rate"].to_numpy() * days)[:, None]
-    each = renewals(ahead, scale=scale, shape=shape, age=groups["age"].to_numpy()[:, None])
-    return np.asarray((groups["items"].to_numpy()[:, None] * each.expected).sum(axis=0))
-
-
-def _age_groups(here: pd.DataFrame) -> pd.DataFrame:
-    """Items of each stratum in a few groups of like age, with mean age and rate."""
-    age = here["age"].fillna(here.groupby("stratum")["age"].transform("mean")).fillna(0.0)
-    table = here.assign(age=age)[["stratum", "age", "rate"]].sort_values(["stratum", "age"])
-    size = table.groupby("stratum")["age"].transform("size")
-    group = (table.groupby("stratum").cumcount() * AGE_GROUPS) // size.clip(lower=AGE_GROUPS)
-    table = table.assign(group=group)
-    grouped = table.groupby(["stratum", "group"])
-    means = grouped[["age", "rate"]].mean()
-    return means.assign(items=grouped.size()).reset_index()
-
-
-def _planned(here: pd.DataFrame, intervals: pd.DataFrame, days: float) -> float:
-    """Planned replacements over some days at the plan's intervals [1]."""
-    chosen = intervals.iloc[here["stratum"].to_numpy()]
-    replaced = (chosen["task"] == "planned replacement").to_numpy()
-    every = chosen["interval"].to_numpy(dtype=float)
-    use = here["rate"].to_numpy() * days
-    age = here["age"].fillna(0.0).to_numpy()
-    with np.errstate(invalid="ignore", divide="ignore"):
-        times = np.floor((np.minimum(age, every) + use) / every)
-    return float(np.where(replaced & np.isfinite(times), times, 0.0).sum())
-
-
-def _note(here: pd.DataFrame, failures: float) -> str:
+def _note(future: Forecast, chosen: NDArray[np.bool_], failures: float) -> str:
     parts = []
-    unknown = int(here["age"].isna().sum())
+    unknown, items = (int(v[chosen].sum()) for v in (future.unknown_ages, future.items))
     if unknown:
-        parts.append(f"{unknown} of {len(here)} items have no known age: mean age taken")
+        parts.append(f"{unknown} of {items} items have no known age: mean age taken")
     if failures < 5:
         parts.append(f"rests on {failures:.0f} failures")
     return "; ".join(parts)

@@ -82,6 +82,11 @@ INTERVALS = (
     Column("saving", "Saving", "share", "saving_lower", "saving_upper"),
     Column("probability_of_saving", "Chance that it saves", "share"),
     Column("best_interval", "Cheapest [{clock}]", "amount", "span_lower", "span_upper"),
+    Column("wide_span_lower", "Within 5 % from [{clock}]", "amount", optional=True),
+    Column("wide_span_upper", "Within 5 % to [{clock}]", "amount", optional=True),
+    Column("practice", "Today", width=30, optional=True),
+    Column("practice_regret", "Today over the best", "share", optional=True),
+    Column("probability_of_improvement", "Chance that the plan is cheaper", "share", optional=True),
     Column("unavailability", "Share of time failed unnoticed", "share"),
     Column("target_unavailability", "Most allowed", "share"),
     Column("evident", "Driver notices", "flag", words=("at once", "hidden")),
@@ -90,6 +95,12 @@ INTERVALS = (
     Column("why_not_shorter", "Why not shorter", width=48),
     Column("rule_check", "Rule besides", width=36),
     Column("refused", "Why not another task", width=60, optional=True),
+    Column("alternatives", "Other ways to replace", width=48, optional=True),
+    Column("waiting", "Waiting for more data", width=36, optional=True),
+    Column("method", "Method", width=48, optional=True),
+    Column("assumptions", "Assumes", width=48, optional=True),
+    Column("formula_source", "Source of the formula", width=40, optional=True),
+    Column("leans_on", "Leans most on", width=48, optional=True),
     Column("warnings", "Take care", width=48),
 )
 
@@ -133,6 +144,8 @@ DUE = (
         "probability_upper",
     ),
     Column("last_test", "Last test or change", "date", width=13, optional=True),
+    Column("next_service_on", "Next service", "date", width=13, optional=True),
+    Column("advice", "Advice", width=36, optional=True),
     Column("opened_by", "Rows behind it", width=30),
 )
 
@@ -159,6 +172,8 @@ FITS = (
     Column("scale", "Weibull scale [{clock}]", "amount", "scale_lower", "scale_upper"),
     Column("b10", "B10 life [{clock}]", "amount", "b10_lower", "b10_upper"),
     Column("probability_of_wear", "Chance of wear (shape above 1)", "share"),
+    Column("verdict", "How it fails", width=16, optional=True),
+    Column("grade", "Evidence", width=10, optional=True),
     Column("shape_source", "Shape from", width=22),
     Column("status", "Status", width=14),
     Column("reason", "Note", width=60),

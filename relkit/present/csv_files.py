@@ -15,7 +15,7 @@ from relkit.present.atomic import replacing
 from relkit.present.cautions import CAUTIONS
 from relkit.present.page_parts import facts
 
-__all__ = ["TABLES", "about", "safe_text", "write_tables"]
+__all__ = ["TABLES", "about", "safe_text", "write_table", "write_tables"]
 
 #: Tables of a plan that are written, each under its own name.
 TABLES = (
@@ -38,7 +38,18 @@ TABLES = (
     "warranty",
     "daily_checks",
     "job_cards",
+    "views",
     "treatments_tried",
+    "changes",
+    "batch_items",
+    "trends",
+    "recurrence",
+    "incidence",
+    "clock_tests",
+    "family_tests",
+    "place_tests",
+    "candidates",
+    "finding_curves",
 )
 
 #: Signs with which a spreadsheet starts a formula, wide forms included.
@@ -94,13 +105,16 @@ def write_tables(plan: Plan, folder: str | Path) -> tuple[Path, ...]:
     """
     folder = Path(folder)
     described = pd.DataFrame(about(plan), columns=["what", "text"])
-    paths = [_write(described, folder / "about.csv")]
+    paths = [write_table(described, folder / "about.csv")]
     made = {name: table for name in TABLES if len((table := getattr(plan, name)).columns)}
-    paths += [_write(table, folder / f"{name}.csv") for name, table in made.items()]
+    if "set_aside" in made:
+        made["set_aside"] = made["set_aside"].assign(corrected="")  # to be filled in and fed back
+    paths += [write_table(table, folder / f"{name}.csv") for name, table in made.items()]
     return tuple(paths)
 
 
-def _write(table: pd.DataFrame, path: Path) -> Path:
+def write_table(table: pd.DataFrame, path: Path) -> Path:
+    """Write one table as a CSV file, whole or not at all, and return its path."""
     with replacing(path) as temporary:
         _safe(table).to_csv(
             temporary,

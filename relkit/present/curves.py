@@ -79,12 +79,15 @@ def survival_figure(
     _numbers_at_risk(figure, curve)
     span = percent_range(lower[-1], upper[-1])
     limits = "" if span == UNKNOWN else f" ({span})"
+    stops = float(curve["stops_at"].iloc[0]) if "stops_at" in curve else float("inf")
+    until = f" Beyond {amount(stops, clock)} too few were watched to go on."
+    until = until if np.isfinite(stops) else ""
     given = f" of those that reached {amount(start, clock)}" if start else ""
     return alternative(
         figure,
         f"{name}: share of items still working{given} against age (Kaplan-Meier). "
         f"{plural(curve['failures'].sum(), 'failure')}; at {amount(age[-1], clock)} "
-        f"{percent(survival[-1])}{limits} still worked.",
+        f"{percent(survival[-1])}{limits} still worked.{until}",
     )
 
 

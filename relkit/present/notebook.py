@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Display",
+    "displayed",
     "show_accounts",
     "show_cautions",
     "show_classes",
@@ -210,6 +211,11 @@ def show_figure(figure: go.Figure) -> Display:
 def show_cautions() -> Display:
     """Show the safety lines that belong to every interval."""
     return _pairs((caution.heading, caution.text) for caution in CAUTIONS)
+
+
+def displayed(table: ShownTable) -> Display:
+    """Show a table that is ready to be shown."""
+    return _display(table)
 
 
 def _pairs(pairs: Iterable[tuple[str, str]]) -> Display:

@@ -20,6 +20,7 @@ from relkit.present.decision_figures import (
     interval_figure,
     unavailability_figure,
 )
+from relkit.present.matter_parts import leaning
 from relkit.present.shown import Cell, ShownTable, shown_table
 from relkit.present.unknown import item_names
 from relkit.present.wording import period, plural, sentence, task_words
@@ -45,7 +46,21 @@ __all__ = [
 
 _REASONS = ("why", "why_not_longer", "why_not_shorter", "refused", "rule_check", "warnings")
 _MOST_IN_FIGURE = 40  #: items in one figure
-_NOT_ON_PAGE = ("best_interval", "probability_of_saving", "target_unavailability", "lives")
+#: Further columns that unfold from a reason, and their labels.
+_BEHIND = {
+    "alternatives": "Other ways to replace",
+    "waiting": "Waiting for more data",
+    "practice": "Today",
+    "method": "Method",
+    "assumptions": "Assumes",
+    "formula_source": "Source of the formula",
+    "leans_on": "Lives behind it",
+}
+_NOT_ON_PAGE = (
+    *("best_interval", "probability_of_saving", "target_unavailability", "lives"),
+    *("wide_span_lower", "wide_span_upper", "practice_regret", "probability_of_improvement"),
+    *_BEHIND,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +119,8 @@ def interval_table(plan: Plan) -> ShownTable:
     shown = [c for c in INTERVALS if c.name not in (*_REASONS, *_NOT_ON_PAGE)]
     plan = replace(plan, intervals=in_task_order(plan.intervals))
     table = item_table(plan, "intervals", tuple(shown))
-    reasons = [_reason_cell(row) for row in plan.intervals.head(len(table.rows)).to_dict("records")]
+    reasoned = plan.intervals.assign(leaning=leaning(plan)).head(len(table.rows))
+    reasons = [_reason_cell(row) for row in reasoned.to_dict("records")]
     place = table.titles.index("Set by") + 1
     pairs = zip(table.rows, reasons, strict=True)
     return ShownTable(
@@ -230,6 +246,7 @@ def assumptions(plan: Plan) -> tuple[tuple[str, tuple[tuple[str, str], ...]], ..
             tuple((rule.name, _value(rule)) for rule in study.rules)
             or (("none", "no statutory, manufacturer's or company maximum was entered"),),
         ),
+        ("Fixes", tuple((fix.name, _value(fix)) for fix in study.fixes)),
         ("Costs", (("currency", study.costs.currency), *_numbered(study.costs.items))),
         ("Decisions", _settings(study.decision)),
         ("Spares", _numbered(study.spares)),
@@ -237,11 +254,14 @@ def assumptions(plan: Plan) -> tuple[tuple[str, tuple[tuple[str, str], ...]], ..
 
 
 def _reason_cell(row: dict[Any, Any]) -> Cell:
-    labels = ("Not longer", "Not shorter", "Not another task", "Rule besides", "Take care")
+    labels = ("Not longer", "Not shorter", "Not another task", "Rule besides", "Take care", "Data")
     more = tuple(
         (label, sentence(str(row[name])))
-        for label, name in zip(labels, _REASONS[1:], strict=True)
+        for label, name in zip(labels, (*_REASONS[1:], "leaning"), strict=True)
         if row.get(name)
+    )
+    more += tuple(
+        (label, sentence(str(row[name]))) for name, label in _BEHIND.items() if row.get(name)
     )
     return Cell(text=sentence(str(row["why"])), more=more)
 

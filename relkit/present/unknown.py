@@ -17,7 +17,13 @@ __all__ = ["NOTHING_LOST", "Unknown", "item_names", "unknowns"]
 _MOST_FINDINGS = 6  #: how many findings stand among the unknowns; all are in the findings table
 
 #: Reasons for setting a row aside that lose no knowledge.
-NOTHING_LOST = ("duplicate", "not a job", "after the window", "outside boundary")
+NOTHING_LOST = (
+    "duplicate",
+    "superseded by a newer export",
+    "not a job",
+    "after the window",
+    "outside boundary",
+)
 
 #: Rule of a finding -> the record that would cure it.
 _CURES = {

@@ -27,8 +27,11 @@ from relkit.present.columns import (
     present_in,
 )
 from relkit.present.csv_files import about, safe_text
+from relkit.present.matter_parts import TREATMENTS_TRIED
+from relkit.present.noticed_parts import noticed_sheets
 from relkit.present.page_parts import strata_columns
 from relkit.present.wording import task_words
+from relkit.present.work_columns import work_sheets
 
 __all__ = ["write_workbook"]
 
@@ -49,7 +52,8 @@ def write_workbook(plan: Plan, path: str | Path) -> Path:
     """Write the plan as an Excel workbook and return its path.
 
     Sheets: What to do, Intervals, Due list, Spares, Fits, Lives, Findings, Set aside,
-    About & cautions. Texts are never taken for formulas or links.
+    About & cautions, and one for each further table that was made. Texts are never taken for
+    formulas or links.
 
     Parameters
     ----------
@@ -97,10 +101,15 @@ def _write_sheets(book: Any, plan: Plan) -> None:
         ("Fits", plan.fits, strata_columns(FITS, by)),
         ("Lives", plan.lives, LIVES),
         ("Findings", plan.findings, FINDINGS),
+        ("Treatments tried", plan.treatments_tried, strata_columns(TREATMENTS_TRIED, by)),
         ("Set aside", plan.set_aside, SET_ASIDE),
+        *work_sheets(plan),
+        *noticed_sheets(plan),
     )
     cut = []
     for name, table, columns in sheets:
+        if not len(table.columns):  # a table that was not made
+            continue
         _write_sheet(book, name, table, columns, plan, formats)
         if len(table) > _MOST_ROWS:
             cut.append(f"{name}: the first {_MOST_ROWS:,} of {len(table):,} rows; the CSV has all.")

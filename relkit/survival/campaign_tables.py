@@ -158,8 +158,8 @@ def common_cause_screen(
     jobs : DataFrame
         Columns ``source``, ``vehicle``, ``date``, ``location``, ``finding``.
     lives : DataFrame
-        Columns ``vehicle``, ``location``, ``ended_on``, ``ended_by``, ``opened_by``,
-        ``closed_by`` (sources joined by "; ") and those of ``by``.
+        Columns ``vehicle``, ``location``, ``fitted_on``, ``ended_on``, ``ended_by``,
+        ``opened_by``, ``closed_by`` (sources joined by "; ") and those of ``by``.
     by : str or list of str
         Columns that make the kinds.
     confidence_level : float
@@ -181,13 +181,17 @@ def common_cause_screen(
     Notes
     -----
     Only structured columns are read; a common cause told in notes alone is not seen. Where a
-    workshop writes one finding at every place it looked at, that is found as well.
+    workshop writes one finding at every place it looked at, that is found as well. An item that
+    was changed without a life of its own before (its start is unknown) counts among the
+    failures too: its row tells as much.
     """
     require_columns("jobs", jobs, ["source", "vehicle", "date", "location", "finding"])
-    ends = ["vehicle", "location", "ended_on", "ended_by", "opened_by", "closed_by"]
+    ends = [
+        "vehicle", "location", "fitted_on", "ended_on", "ended_by", "opened_by", "closed_by",
+    ]  # fmt: skip
     require_columns("lives", lives, [*ends, *as_names(by)])
     share("confidence_level", confidence_level)
-    failed = lives[lives["ended_by"].isin(_FAILED)].reset_index(drop=True)
+    failed = _changed_after_failure(jobs, lives)
     told = jobs.assign(day=jobs["date"].dt.normalize())
     words = told.drop_duplicates("source").set_index("source")["finding"]
     first = failed["closed_by"].str.split("; ").str[0]
@@ -222,6 +226,16 @@ def common_cause_screen(
         finding=found.astype(object),
     )
     return table.sort_values("p_value_adjusted", kind="stable", ignore_index=True)
+
+
+def _changed_after_failure(jobs: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFrame:
+    """Failed lives, and rows of jobs that opened a life where no earlier one is known."""
+    failed = lives[lives["ended_by"].isin(_FAILED)]
+    first = lives["opened_by"].str.split("; ").str[0]
+    closing = lives["closed_by"].str.split("; ").explode()
+    opened = lives[first.isin(jobs["source"]) & ~first.isin(closing)]
+    begun = opened.assign(closed_by=first[opened.index], ended_on=opened["fitted_on"])
+    return pd.concat([failed, begun], ignore_index=True)
 
 
 def _accompanied(failed: pd.DataFrame, free: pd.DataFrame) -> np.ndarray:

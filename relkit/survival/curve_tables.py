@@ -323,7 +323,7 @@ def pair_comparison(
 ) -> pd.DataFrame:
     """Log-rank test of each pair of groups, with p-values adjusted by Holm.
 
-    Parameters and errors are those of :func:`group_comparison`.
+    Parameters are those of :func:`group_comparison`; it raises like that.
 
     Returns
     -------

@@ -20,7 +20,13 @@ from relkit.survival.recurrent import (
 )
 from relkit.survival.trend import trend_test_results
 
-__all__ = ["mean_cumulative", "mean_cumulative_comparison", "power_law_fits", "trend_tests"]
+__all__ = [
+    "histories_of",
+    "mean_cumulative",
+    "mean_cumulative_comparison",
+    "power_law_fits",
+    "trend_tests",
+]
 
 
 def mean_cumulative(
@@ -69,7 +75,7 @@ def mean_cumulative(
     >>> mean_cumulative(events, ends)["mean_cumulative"].tolist()
     [0.5, 1.0]
     """
-    histories, keys = _histories(events, ends, by)
+    histories, keys = histories_of(events, ends, by)
     curve = mean_cumulative_functions(histories, confidence_level=confidence_level)
     names = (
         "age", "at_risk", "events", "mean_cumulative", "std_error", "std_error_nelson",
@@ -119,7 +125,7 @@ def mean_cumulative_comparison(
     [-1.0]
     """
     require_columns("ends", ends, [group])
-    histories, keys = _histories(events, ends, group)
+    histories, keys = histories_of(events, ends, group)
     if len(keys) != 2:
         raise ValueError(f"{group} has {len(keys)} values: a difference needs two groups")
     curve = mean_cumulative_functions(histories, confidence_level=confidence_level)
@@ -201,7 +207,7 @@ def power_law_fits(
     >>> power_law_fits(events, ends)["shape"].round(4).tolist()
     [0.4809]
     """
-    histories, keys = _histories(events, ends, by)
+    histories, keys = histories_of(events, ends, by)
     fits = power_law_processes(
         histories,
         shape=shape,
@@ -256,7 +262,7 @@ def trend_tests(
     >>> trend_tests(events, ends)["laplace"].round(2).tolist()
     [1.62]
     """
-    histories, keys = _histories(events, ends, by)
+    histories, keys = histories_of(events, ends, by)
     tests = trend_test_results(histories, truncation=truncation, confidence_level=confidence_level)
     return _one_row_each(keys, tests)
 
@@ -267,10 +273,16 @@ def _one_row_each(keys: pd.DataFrame, result: Any) -> pd.DataFrame:
     return pd.concat([keys, rows], axis=1)
 
 
-def _histories(
+def histories_of(
     events: pd.DataFrame, ends: pd.DataFrame, by: By
 ) -> tuple[EventHistories, pd.DataFrame]:
-    """Events and windows as arrays, and the keys of the strata."""
+    """Events and windows as checked arrays, and the keys of the strata.
+
+    Raises
+    ------
+    ValueError
+        As for :func:`mean_cumulative`.
+    """
     names = as_names(by)
     require_columns("events", events, ["system", "age"])
     require_columns("ends", ends, ["system", "end"])

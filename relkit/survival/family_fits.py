@@ -17,6 +17,7 @@ from relkit.survival.families import FAMILIES, Family, FamilyName
 from relkit.survival.family_likelihood import (
     FamilyData,
     climb,
+    covariance,
     family_data,
     log_likelihoods,
     ran_off,
@@ -26,7 +27,7 @@ from relkit.survival.observed import ObservedLives
 from relkit.survival.risk_sets import sums_by
 from relkit.survival.status import Status, status_array
 
-__all__ = ["FamilyFits", "family_fit"]
+__all__ = ["FamilyFits", "family_fit", "family_refits"]
 
 Floats = NDArray[np.float64]
 
@@ -116,6 +117,17 @@ def family_fit(
     held = status == Status.OK
     theta[~held], threshold[~held] = np.nan, np.nan
     return _result(kind, data, (theta, threshold, status), (number, failures), level)
+
+
+def family_refits(
+    kind: Family, data: FamilyData, start: Floats
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Parameters and thresholds found from near-by starts (n, k), and whether each is a maximum."""
+    if kind.threshold:
+        theta, threshold, inner = _with_threshold(kind, data, start)
+        return theta, threshold, inner & ~ran_off(theta)
+    theta, _, ended = climb(kind, data, start)
+    return theta, np.zeros(data.n_strata), ended & ~ran_off(theta)
 
 
 def _first_status(kind: Family, data: FamilyData, failures: Floats) -> NDArray[np.str_]:
@@ -233,12 +245,12 @@ def _result(
     b10, log_error = np.full(len(lives), np.nan), np.full(len(lives), np.nan)
     if held.any():
         log_likelihood[held] = value(own)
-        covariance = _covariance(slopes(value, own)[1])
-        errors[held] = np.sqrt(np.einsum("nii->ni", covariance))
+        spread = covariance(slopes(value, own)[1])
+        errors[held] = np.sqrt(np.einsum("nii->ni", spread))
         at = np.full(len(own), _LOG_B10)
         b10[held] = shift + np.exp(kind.log_age(own, at))
         slope = _slope(lambda t: kind.log_age(t, at), own)
-        log_error[held] = np.sqrt(np.einsum("ni,nij,nj->n", slope, covariance, slope))
+        log_error[held] = np.sqrt(np.einsum("ni,nij,nj->n", slope, spread, slope))
     if kind.threshold:
         log_error[:] = np.nan
         errors[:] = np.nan  # the usual theory does not hold at an estimated threshold
@@ -263,16 +275,6 @@ def _result(
         status=status,
         confidence_level=level,
     )
-
-
-def _covariance(bend: Floats) -> Floats:
-    """Inverse of the observed information; NaN where it is not positive."""
-    values, vectors = np.linalg.eigh(-bend)
-    good = (values > 0).all(axis=1)
-    inverse = 1 / np.where(values > 0, values, 1.0)
-    covariance: Floats = np.einsum("nik,nk,njk->nij", vectors, inverse, vectors)
-    covariance[~good] = np.nan
-    return covariance
 
 
 def _slope(value: Callable[[Floats], Floats], theta: Floats) -> Floats:

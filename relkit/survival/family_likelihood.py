@@ -15,7 +15,15 @@ from relkit.survival.families import Family
 from relkit.survival.observed import ObservedLives
 from relkit.survival.risk_sets import sums_by
 
-__all__ = ["FamilyData", "climb", "family_data", "log_likelihoods", "ran_off", "slopes"]
+__all__ = [
+    "FamilyData",
+    "climb",
+    "covariance",
+    "family_data",
+    "log_likelihoods",
+    "ran_off",
+    "slopes",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -128,6 +136,16 @@ def slopes(value: Callable[[Floats], Floats], theta: Floats) -> tuple[Floats, Fl
             both += value(theta - step[i] - step[j]) - down[:, i] - down[:, j]
             bend[:, i, j] = bend[:, j, i] = both / (2 * _DIFFERENCE**2)
     return (up - down) / (2 * _DIFFERENCE), bend
+
+
+def covariance(bend: Floats) -> Floats:
+    """Inverse of the observed information, from second slopes; NaN where it is not positive."""
+    values, vectors = np.linalg.eigh(-bend)
+    good = (values > 0).all(axis=1)
+    inverse = 1 / np.where(values > 0, values, 1.0)
+    found: Floats = np.einsum("nik,nk,njk->nij", vectors, inverse, vectors)
+    found[~good] = np.nan
+    return found
 
 
 def climb(

@@ -73,7 +73,7 @@ def pooled_fits(
         Name of each pool, for ``shape_source``.
     confidence_level : float
         Level of the two-sided limits, between 0 and 1. [1]
-    limits : {"fisher", "profile", "bootstrap"}
+    limits : {"fisher", "profile", "likelihood ratio", "bootstrap"}
         Kind of the limits of strata with their own shape.
     rng : numpy.random.Generator or int
         Only used by "bootstrap".

@@ -18,7 +18,12 @@ from relkit.survival.observed import observed_lives
 from relkit.survival.risk_sets import Spans, spans, sums_by
 from relkit.survival.status import Status
 
-__all__ = ["GoodnessOfFit", "anderson_darling_distances", "goodness_of_fit_test"]
+__all__ = [
+    "GoodnessOfFit",
+    "anderson_darling_distances",
+    "goodness_of_fit_test",
+    "samples_like",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -115,7 +120,7 @@ def goodness_of_fit_test(
     n, failures = float(len(lives.age)), float(ended.sum())
     if status[0] != Status.OK:
         return GoodnessOfFit(family, np.nan, np.nan, 0, n, failures, str(status[0]))
-    drawn, drawn_failed = _samples(kind, theta, lives, ended, samples, generator(rng))
+    drawn, drawn_failed = samples_like(kind, theta, lives, ended, samples, generator(rng))
     fitted, _, distances = _distance(kind, drawn, drawn_failed, samples)
     held = (fitted == Status.OK) & ~np.isnan(distances)
     number = int(held.sum())
@@ -257,7 +262,7 @@ def _piece(step: Floats, low: Floats, high: Floats) -> Floats:
     return difference
 
 
-def _samples(
+def samples_like(
     kind: Family,
     theta: Floats,
     lives: Spans,

@@ -35,6 +35,7 @@ class SurvivalCurves:
     upper: NDArray[np.float64]  #: upper limit, log-log form, NaN once survival is 0 [1]
     starts_at: NDArray[np.float64]  #: survival is given survival of this age; 0: from new [clock]
     left_out: NDArray[np.float64]  #: failures of the stratum outside the curve [1]
+    stops_at: NDArray[np.float64]  #: after this age too few are at risk; NaN: no cut [clock]
     confidence_level: float  #: of the two-sided limits [1]
 
 
@@ -92,7 +93,8 @@ def survival_steps(
         Level of the two-sided limits, between 0 and 1. [1]
     fewest_at_risk : float
         In strata with late entry, failures before so many lives are at risk are left out and
-        the curve starts after them; strata that never have as many start as usual. [1]
+        the curve starts after them. Every curve ends with the last failure at which so many
+        are at risk. Strata that never have as many start and end as usual. [1]
 
     Raises
     ------
@@ -106,7 +108,7 @@ def survival_steps(
        given survival of a later age); section numbers from memory.
     """
     z = float(ndtri(0.5 + share("confidence_level", confidence_level) / 2))
-    steps, starts_at, left_out = _stretch(_steps(lives), lives, fewest_at_risk)
+    steps, starts_at, stops_at, left_out = _stretch(_steps(lives), lives, fewest_at_risk)
     ends = steps.empties
     staying = np.where(ends, 1.0, steps.at_risk - steps.failures)
     log_survival = _running(np.where(ends, 0.0, np.log(staying / steps.at_risk)), steps.strata)
@@ -128,6 +130,7 @@ def survival_steps(
         upper=np.exp(log_survival * np.exp(-width)),
         starts_at=steps.strata.spread(starts_at),
         left_out=steps.strata.spread(left_out),
+        stops_at=steps.strata.spread(stops_at),
         confidence_level=confidence_level,
     )
 
@@ -176,6 +179,9 @@ def cumulative_hazard_steps(
 
 def _steps(lives: ObservedLives) -> _Steps:
     """Return ages at which something failed, with the numbers at risk and failed."""
+    whole = lives.failures[lives.failures > 0]
+    if lives.strata.n_strata == 1 and lives.count is None and (whole == 1).all():
+        return _steps_of_one(lives)
     codes = lives.strata.codes()
     order = _order(codes, lives.age, lives.strata.n_strata)
     age = lives.age if order is None else lives.age[order]
@@ -196,6 +202,28 @@ def _steps(lives: ObservedLives) -> _Steps:
     total = strata.spread(lives.strata.sums(lives.counts()))
     empties = at_risk - failed <= _EMPTY * total
     return _Steps(strata, ages, np.where(empties, failed, at_risk), failed, empties)
+
+
+def _steps_of_one(lives: ObservedLives) -> _Steps:
+    """Return the same for one stratum of whole lives, where sorting values is all it takes.
+
+    Ages of failures and of survivors are sorted apart: sorting values is faster than sorting
+    their places, and nothing has to be put in order after it.
+    """
+    failed = lives.failures > 0
+    ages, others = np.sort(lives.age[failed]), np.sort(lives.age[~failed])
+    first = np.ones(len(ages), dtype=np.bool_)
+    first[1:] = ages[1:] != ages[:-1]
+    place = np.flatnonzero(first)
+    number = np.diff(place, append=len(ages)).astype(np.float64)
+    ages = ages[place]
+    behind = len(others) - np.searchsorted(others, ages)
+    at_risk = (number.sum() - place + behind).astype(np.float64)
+    one = np.zeros(len(ages), dtype=np.intp)
+    if lives.late.any():
+        at_risk -= _not_entered(lives, np.zeros(len(failed), dtype=np.intp), ages, one)
+    strata = strata_of_sizes(np.array([len(ages)], dtype=np.intp))
+    return _Steps(strata, ages, at_risk, number, at_risk <= number)
 
 
 def _order(
@@ -254,8 +282,8 @@ def _not_entered(
 
 def _stretch(
     steps: _Steps, lives: ObservedLives, fewest_at_risk: float
-) -> tuple[_Steps, NDArray[np.float64], NDArray[np.float64]]:
-    """Return the stretch of each curve to show, where it starts, failures left out."""
+) -> tuple[_Steps, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the stretch of each curve to show, where it starts and stops, failures left out."""
     all_failures = steps.strata.sums(steps.failures)
     starts_at = np.zeros(steps.strata.n_strata)
     late = lives.strata.sums(lives.late.astype(np.float64)) > 0
@@ -276,8 +304,22 @@ def _stretch(
         restarted = first[chosen & (first > steps.strata.starts[codes[first]])]
         starts_at[codes[restarted]] = steps.age[restarted - 1]
         steps = steps.where(chosen[np.cumsum(opens) - 1])
+    steps, stops_at = _cut_off(steps, fewest_at_risk)
     left_out = all_failures - steps.strata.sums(steps.failures)
-    return steps, starts_at, left_out
+    return steps, starts_at, stops_at, left_out
+
+
+def _cut_off(steps: _Steps, fewest: float) -> tuple[_Steps, NDArray[np.float64]]:
+    """Return each curve up to the last step with enough at risk, and the age of that step."""
+    stops_at = np.full(steps.strata.n_strata, np.nan)
+    enough = steps.at_risk >= fewest
+    if enough.all():
+        return steps, stops_at
+    last = steps.strata.maxima(np.where(enough, steps.age, -np.inf))
+    late = (steps.age > steps.strata.spread(last)) & steps.strata.spread(last > -np.inf)
+    codes = np.unique(steps.strata.codes()[late])
+    stops_at[codes] = last[codes]
+    return steps.where(~late), stops_at
 
 
 def _leading(steps: _Steps, fewest: float) -> NDArray[np.bool_]:

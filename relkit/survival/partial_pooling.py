@@ -19,7 +19,15 @@ from numpy.typing import NDArray
 from relkit.checks import generator, share
 from relkit.survival.limits import B10_HAZARD
 from relkit.survival.observed import ObservedLives
-from relkit.survival.shape_posterior import PRIOR_MEAN
+from relkit.survival.pooling_levels import (
+    LOG_SCALES,
+    LOG_SHAPES,
+    STEP,
+    TILT,
+    three_levels,
+    two_levels,
+)
+from relkit.survival.shape_posterior import censoring_power
 from relkit.survival.strata import sorted_strata
 from relkit.survival.weibull import given_shape_fits, own_fits
 from relkit.survival.weibull_likelihood import weibull_likelihood
@@ -27,22 +35,8 @@ from relkit.survival.weibull_result import WeibullFits, aged_lives
 
 __all__ = ["PartialPooling", "drawn_cells", "partial_pooling"]
 
-_STEP = 0.06
 #: Least, middle and greatest shape at which the grid of scales is placed.
 _USUAL = (0.8, 1.5, 3.0)
-#: Log shapes of the grid, for shapes from 0.3 to 11.
-_LOG_SHAPES: NDArray[np.float64] = np.arange(-1.2, 2.4 + _STEP / 2, _STEP)
-#: Log scales of the grid, over the scale of the whole pool.
-_LOG_SCALES: NDArray[np.float64] = np.arange(-3.6, 4.2 + _STEP / 2, _STEP)
-_SHAPE_MEANS = np.arange(-0.5, 1.9, 0.1)
-_SHAPE_SCATTERS = np.array([0.05, 0.12, 0.2, 0.3, 0.45, 0.7])
-_SCALE_MEANS = np.arange(-1.8, 2.41, 0.12)
-_SCALE_SCATTERS = np.array([0.06, 0.15, 0.25, 0.4, 0.6, 0.9, 1.3])
-#: Stated priors: of a pool's mean log shape normal with this deviation about that of
-#: shape_posterior.py (wide: it only counts in pools of a dozen failures), of the scatters
-#: half-normal. Common practice: locations of a component differ by up to 2 times either way in
-#: scale (0.5) and a third in shape (0.3) as a rule.
-_MEAN_SD, _SHAPE_SCATTER_SD, _SCALE_SCATTER_SD = 0.8, 0.3, 0.5
 #: Failures above which a stratum is too narrow for the grid: it keeps its own fit and lends a
 #: normal likelihood at least as wide as a step of the grid.
 _NARROW = 60.0
@@ -71,6 +65,8 @@ class PartialPooling:
     own_scale: NDArray[np.float64]  #: [clock]
     pool_shape: NDArray[np.float64]  #: posterior mean of the pool's mean log shape, as a shape
     pool_scale: NDArray[np.float64]  #: the same of the log scale [clock]
+    subpool_shape: NDArray[np.float64]  #: the same of the subpool; NaN without subpools [1]
+    subpool_scale: NDArray[np.float64]  #: [clock]
     pull: NDArray[np.float64]  #: way of log scale from own to pool; NaN without own [1]
     shape_pull: NDArray[np.float64]  #: the same of the log shape [1]
     borrowed: NDArray[np.bool_]  #: False where the own fit stands, or nothing is known
@@ -86,6 +82,7 @@ def partial_pooling(
     pool: NDArray[np.intp],
     n_pools: int,
     *,
+    subpool: NDArray[np.intp] | None = None,
     confidence_level: float = 0.95,
 ) -> PartialPooling:
     """Shape and scale of every stratum, borrowed from its pool as far as the pool is uniform.
@@ -101,6 +98,9 @@ def partial_pooling(
         Pool of each stratum, 0 to ``n_pools - 1``.
     n_pools : int
         Number of pools.
+    subpool : ndarray of int, shape (n_strata,), optional
+        Part of a pool, such as a location group, whose strata are more alike: they scatter
+        about the mean of the subpool, and these means about that of the pool.
     confidence_level : float
         Probability between the limits, between 0 and 1. [1]
 
@@ -114,7 +114,7 @@ def partial_pooling(
     Raises
     ------
     ValueError
-        ``confidence_level`` is not between 0 and 1.
+        ``confidence_level`` is not between 0 and 1, or a subpool lies in several pools.
 
     Notes
     -----
@@ -130,18 +130,39 @@ def partial_pooling(
     own = own_fits(aged, confidence_level=confidence_level)
     reference = _pool_scale(aged, pool, n_pools)
     n = len(own.failures)
-    posterior = np.zeros((n, len(_LOG_SHAPES), len(_LOG_SCALES)), dtype=np.float32)
-    means = np.full((2, n_pools), np.nan)
+    parts = np.zeros(n, dtype=np.intp) if subpool is None else _nested(subpool, pool)
+    posterior = np.zeros((n, len(LOG_SHAPES), len(LOG_SCALES)), dtype=np.float32)
+    means = np.full((4, n), np.nan)  # of pool and of subpool, log shape and log scale
+    tilt = _tilts(own, pool, n_pools)
     for chunk in _chunks(pool, reference):
         grid = _grids(aged, chunk, own, reference[pool])
         for p in np.unique(pool[chunk]):
-            mine = pool[chunk] == p
-            cells, means[:, p] = _pooled(grid[mine])
-            posterior[np.flatnonzero(chunk)[mine]] = cells
+            mine, where = pool[chunk] == p, np.flatnonzero(pool == p)
+            if subpool is None:
+                posterior[where], middle = two_levels(grid[mine], tilt[p])
+            else:
+                part = np.unique(parts[where], return_inverse=True)[1]
+                posterior[where], middle, inner = three_levels(grid[mine], part, tilt[p])
+                means[2:, where] = inner[:, part]
+            means[:2, where] = middle[:, None]
     known = np.isfinite(reference)[pool]
-    return _result(
-        own, posterior, known, (means + [[0], [1]] * reference)[:, pool], reference[pool]
-    )
+    means += np.array([[0], [1], [0], [1]]) * reference[pool]
+    return _result(own, posterior, known, means, reference[pool])
+
+
+def _nested(subpool: NDArray[np.intp], pool: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return the subpools as given, if each lies in one pool.
+
+    Raises
+    ------
+    ValueError
+        One lies in several.
+    """
+    pairs = np.unique(np.column_stack([subpool, pool]), axis=0)
+    twice = pairs[1:, 0][pairs[1:, 0] == pairs[:-1, 0]]
+    if len(twice):
+        raise ValueError(f"subpool {twice[0]} has strata of several pools: give each one pool")
+    return subpool
 
 
 def drawn_cells(
@@ -167,14 +188,14 @@ def drawn_cells(
         raise ValueError(f"draws is {draws}: must be at least 1")
     source = generator(rng)
     n = len(pooling.shape)
-    jitter = source.uniform(-_STEP / 2, _STEP / 2, (2, n, draws))
+    jitter = source.uniform(-STEP / 2, STEP / 2, (2, n, draws))
     point = source.random((n, draws))
     shape, scale = np.full((n, draws), np.nan), np.full((n, draws), np.nan)
     for i in np.flatnonzero(pooling.borrowed):
         total = np.cumsum(pooling.posterior[i].ravel(), dtype=np.float64)
-        u, v = np.divmod(np.searchsorted(total, point[i] * total[-1]), len(_LOG_SCALES))
-        shape[i] = np.exp(_LOG_SHAPES[u] + jitter[0, i])
-        scale[i] = np.exp(pooling.log_reference[i] + _LOG_SCALES[v] + jitter[1, i])
+        u, v = np.divmod(np.searchsorted(total, point[i] * total[-1]), len(LOG_SCALES))
+        shape[i] = np.exp(LOG_SHAPES[u] + jitter[0, i])
+        scale[i] = np.exp(pooling.log_reference[i] + LOG_SCALES[v] + jitter[1, i])
     return shape, scale
 
 
@@ -219,19 +240,19 @@ def _grids(
     """Return the likelihood of the strata on the grid, at most 1, (n_strata, shapes, scales)."""
     likelihood = weibull_likelihood(lives.of_strata(chunk))
     offset = reference[chunk] - likelihood.log_reference
-    values = np.empty((likelihood.n_strata, len(_LOG_SHAPES), len(_LOG_SCALES)))
-    for a, u in enumerate(_LOG_SHAPES):
+    values = np.empty((likelihood.n_strata, len(LOG_SHAPES), len(LOG_SCALES)))
+    for a, u in enumerate(LOG_SHAPES):
         here = np.full(likelihood.n_strata, u)
         sums = likelihood.power_sums(here)
-        for b, v in enumerate(_LOG_SCALES):
+        for b, v in enumerate(LOG_SCALES):
             values[:, a, b] = likelihood.slopes(here, -np.exp(u) * (v + offset), sums).value
     narrow = (own.failures[chunk] > _NARROW) & np.isfinite(own.log_scale_std_error[chunk])
     numbers = np.flatnonzero(chunk)
     for i in np.flatnonzero(narrow):
         k = numbers[i]
-        off_u = (_LOG_SHAPES - np.log(own.shape[k])) / max(own.log_shape_std_error[k], _STEP)
-        off_v = _LOG_SCALES + reference[k] - np.log(own.scale[k])
-        off_v = off_v / max(own.log_scale_std_error[k], _STEP)
+        off_u = (LOG_SHAPES - np.log(own.shape[k])) / max(own.log_shape_std_error[k], STEP)
+        off_v = LOG_SCALES + reference[k] - np.log(own.scale[k])
+        off_v = off_v / max(own.log_scale_std_error[k], STEP)
         values[i] = -(off_u[:, None] ** 2 + off_v**2) / 2
     values = np.where(np.isnan(values), -np.inf, values)  # beyond what exp can hold: impossible
     values -= values.max(axis=(1, 2), keepdims=True)
@@ -239,48 +260,12 @@ def _grids(
     return grids
 
 
-def _kernel(
-    grid: NDArray[np.float64], means: NDArray[np.float64], scatters: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return normal weights of the grid for each mean and scatter, (means * scatters, grid)."""
-    mean, scatter = (values.ravel()[:, None] for values in np.meshgrid(means, scatters))
-    weight = np.exp(-(((grid - mean) / scatter) ** 2) / 2)
-    weights: NDArray[np.float64] = weight / weight.sum(axis=1, keepdims=True)
-    return weights
-
-
-def _log_prior(
-    means: NDArray[np.float64], scatters: NDArray[np.float64], scatter_sd: float
-) -> NDArray[np.float64]:
-    scatter = np.meshgrid(means, scatters)[1].ravel()
-    cells = np.meshgrid(means, np.gradient(scatters))[1].ravel()  # uneven steps
-    prior: NDArray[np.float64] = np.log(cells) - (scatter / scatter_sd) ** 2 / 2
-    return prior
-
-
-def _pooled(likelihood: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the posterior of each stratum of one pool on the grid, and the pool's means."""
-    of_shape = _kernel(_LOG_SHAPES, _SHAPE_MEANS, _SHAPE_SCATTERS)
-    of_scale = _kernel(_LOG_SCALES, _SCALE_MEANS, _SCALE_SCATTERS)
-    means = [np.tile(m, len(s)) for m, s in (
-        (_SHAPE_MEANS, _SHAPE_SCATTERS), (_SCALE_MEANS, _SCALE_SCATTERS))]  # fmt: skip
-    prior = _log_prior(_SHAPE_MEANS, _SHAPE_SCATTERS, _SHAPE_SCATTER_SD)
-    prior = prior - ((means[0] - PRIOR_MEAN) / _MEAN_SD) ** 2 / 2
-    together = prior[:, None] + _log_prior(_SCALE_MEANS, _SCALE_SCATTERS, _SCALE_SCATTER_SD)
-    evidence = [of_shape @ cell @ of_scale.T for cell in likelihood]
-    logs = [np.log(np.maximum(e, np.finfo(np.float64).tiny)) for e in evidence]
-    for e in logs:
-        together = together + e
-    posterior = np.empty_like(likelihood)
-    for i, cell in enumerate(likelihood):
-        # a stratum's own evidence is taken out here, and put back with its likelihood
-        others = together - logs[i]
-        weight = np.exp(others - others.max())
-        posterior[i] = (of_shape.T @ weight @ of_scale) * cell
-    posterior /= posterior.sum(axis=(1, 2), keepdims=True)
-    weight = np.exp(together - together.max())
-    weight /= weight.sum()
-    return posterior, np.array([weight.sum(axis=1) @ means[0], weight.sum(axis=0) @ means[1]])
+def _tilts(own: WeibullFits, pool: NDArray[np.intp], n_pools: int) -> NDArray[np.float64]:
+    """Return the power of the mean shape in the prior of each pool, by the share that failed."""
+    lives = np.bincount(pool, own.lives, minlength=n_pools)
+    failed = np.bincount(pool, own.failures, minlength=n_pools)
+    share = np.minimum(failed / np.maximum(lives, 1.0), 1.0)
+    return TILT * (1 - censoring_power(share))
 
 
 def _result(
@@ -292,14 +277,14 @@ def _result(
 ) -> PartialPooling:
     tail = (1 - own.confidence_level) / 2
     borrowed = known & ((own.failures <= _NARROW) | np.isnan(own.scale))
-    log_b10 = _LOG_SCALES + np.log(B10_HAZARD) / np.exp(_LOG_SHAPES)[:, None]
+    log_b10 = LOG_SCALES + np.log(B10_HAZARD) / np.exp(LOG_SHAPES)[:, None]
     columns: dict[str, Any] = {}
     for end, p in (("", 0.5), ("_lower", tail), ("_upper", 1 - tail)):
         shape, scale, b10 = (np.full(len(known), np.nan) for _ in range(3))
         for i in np.flatnonzero(borrowed):
             cell = posterior[i].astype(np.float64)
-            shape[i] = _quantile(_LOG_SHAPES, cell.sum(axis=1), p)
-            scale[i] = _quantile(_LOG_SCALES, cell.sum(axis=0), p)
+            shape[i] = _quantile(LOG_SHAPES, cell.sum(axis=1), p)
+            scale[i] = _quantile(LOG_SCALES, cell.sum(axis=0), p)
             b10[i] = _quantile_of_points(log_b10, cell, p)
         for name, log_value, base in (
             ("shape", shape, 0.0), ("scale", scale, reference), ("b10", b10, reference),
@@ -311,7 +296,7 @@ def _result(
         start = np.log(getattr(own, name))
         way = mean - start
         moved = np.log(columns[name]) - start
-        pulls.append(np.where(np.abs(way) > _STEP, moved / way, np.nan))
+        pulls.append(np.where(np.abs(way) > STEP, moved / way, np.nan))
     reason = np.where(known, _OWN_FIT, _UNKNOWN).astype(object)
     return PartialPooling(
         lives=own.lives,
@@ -321,6 +306,8 @@ def _result(
         own_scale=own.scale,
         pool_shape=np.exp(means[0]),
         pool_scale=np.exp(means[1]),
+        subpool_shape=np.exp(means[2]),
+        subpool_scale=np.exp(means[3]),
         pull=pulls[1],
         shape_pull=pulls[0],
         borrowed=borrowed,
@@ -335,7 +322,7 @@ def _result(
 def _quantile(grid: NDArray[np.float64], mass: NDArray[np.float64], p: float) -> float:
     """Return the point of an even grid below which a share ``p`` of the mass lies."""
     total = np.cumsum(mass) / mass.sum()
-    return float(np.interp(p, total, grid + _STEP / 2))
+    return float(np.interp(p, total, grid + STEP / 2))
 
 
 def _quantile_of_points(values: NDArray[np.float64], mass: NDArray[np.float64], p: float) -> float:

@@ -74,7 +74,7 @@ def batch_screen(
     confidence_level: float = 0.95,
     fewest_expected: float = 5.0,
 ) -> pd.DataFrame:
-    """Compare the lives of each label with their like at equal age: does a batch fail otherwise.
+    """Compare the lives of each label with their like at equal age: does a batch fail more often.
 
     Each label is compared with the other lives of the same component, place by place. Many
     labels are looked at, so p-values are adjusted by Benjamini and Hochberg over all of them:
@@ -103,8 +103,8 @@ def batch_screen(
         Per label, by adjusted p-value: the columns of ``within``, the label, ``lives``,
         ``failures`` and ``expected`` (if like the rest; both while others were at risk),
         ``hazard_ratio`` and ``scale_ratio`` to the rest with ``_lower`` and ``_upper``
-        (Weibull, common shape), ``p_value``, ``p_value_adjusted``, ``finding`` ("fails more
-        often", "fails less often", "nothing found", "not tested"), ``in_service`` (lives still
+        (Weibull, common shape), ``p_value`` (one-sided), ``p_value_adjusted``, ``finding``
+        ("fails more often", "nothing found", "not tested"), ``in_service`` (lives still
         going), ``in_service_vehicles`` (where they are).
 
     Raises
@@ -114,9 +114,9 @@ def batch_screen(
 
     Notes
     -----
-    See :func:`relkit.survival.subgroups.subgroup_tests` for the test: it also sees a batch that
-    is worse in mild places only, or that has a law of its own. The ratios are means over the
-    places and ages.
+    See :func:`relkit.survival.subgroups.subgroup_tests` for the test: it looks for a batch that
+    has a worse law of its own wherever it is fitted. The ratios are means over the places and
+    ages, so a batch that is bad in mild places only can have a ratio near 1.
     """
     names = as_names(within)
     columns = life_columns(lives)
@@ -150,8 +150,8 @@ def batch_screen(
             confidence_level=confidence_level,
         )
         ratios[code] = [getattr(found, name) for name in _RATIOS]
-    more = np.where(tests.observed > tests.expected, "fails more often", "fails less often")
-    told = np.where(tests.p_value_adjusted < 1 - confidence_level, more, "nothing found")
+    sure = tests.p_value_adjusted < 1 - confidence_level
+    told = np.where(sure, "fails more often", "nothing found")
     table = keys.assign(
         lives=tests.lives,
         failures=tests.observed,

@@ -60,8 +60,8 @@ def survival_curves(
 
     At risk at age t are lives with entry < t <= age. See
     :func:`relkit.survival.nonparametric.survival_steps` for early risk sets that run empty
-    under late entry: ``starts_at`` tells the age from which survival is counted, and
-    ``left_out`` the failures of the stratum that are not in its curve.
+    under late entry: ``starts_at`` tells the age from which survival is counted, ``stops_at``
+    the age after which too few are at risk, ``left_out`` the failures not in the curve.
 
     Parameters
     ----------
@@ -74,13 +74,14 @@ def survival_curves(
     confidence_level : float
         Level of the two-sided limits (log-log form), between 0 and 1. [1]
     fewest_at_risk : float
-        In strata with late entry, the curve starts when so many are at risk. [1]
+        The curve ends when fewer are at risk, and with late entry starts when so many are. [1]
 
     Returns
     -------
     DataFrame
         Keys, ``age`` [clock], ``at_risk``, ``failures``, ``survival``, ``std_error``
-        (Greenwood), ``lower``, ``upper``, ``starts_at`` [clock], ``left_out``. Error and limits
+        (Greenwood), ``lower``, ``upper``, ``starts_at`` [clock], ``left_out``, ``stops_at``
+        (NaN where the curve is not cut) [clock]. Error and limits
         are NaN where survival is 0; a stratum without a failure has no row.
 
     Raises
@@ -154,8 +155,9 @@ def weibull_fits(
         fitted, with chi-square limits whatever ``limits`` says. [1]
     confidence_level : float
         Level of the two-sided limits, between 0 and 1. [1]
-    limits : {"fisher", "profile", "bootstrap"}
-        Observed information on the log scale; likelihood ratio; refits with random weights.
+    limits : {"fisher", "profile", "likelihood ratio", "bootstrap"}
+        Observed information on the log scale; likelihood ratio corrected for small samples;
+        the same without correction, as in textbooks; refits with random weights.
     rng : numpy.random.Generator or int
         Source of the weights, only used by "bootstrap".
     replicates : int

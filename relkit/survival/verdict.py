@@ -246,7 +246,7 @@ def _reasons(
     for i, word in enumerate(verdict):
         limits = f"the shape lies between {lower[i]:.2g} and {upper[i]:.2g}"
         if failures[i] < FEWEST_OWN:
-            text = f"{failures[i]:g} failures: fewer than {FEWEST_OWN} do not tell a shape"
+            text = f"{failures[i]:.3g} failures: fewer than {FEWEST_OWN} do not tell a shape"
         elif word == "mixed":
             text = (
                 f"before age {turning[i]:.4g} the failure rate falls and after it rises, "
@@ -271,7 +271,7 @@ def _reasons(
 def _grade_reason(failures: float, ratio: float, own: bool, masked: bool, estimated: bool) -> str:
     if failures == 0:
         return "nothing failed: there are bounds only"
-    parts = [f"{failures:g} failures"]
+    parts = [f"{failures:.3g} failures"]
     parts.append("own shape" if own else "shape borrowed")
     if np.isfinite(ratio):
         parts.append(f"B10 life known within a factor of {ratio:.2g}")

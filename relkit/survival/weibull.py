@@ -22,6 +22,7 @@ from relkit.survival.limits import (
     fisher_limits,
     log_errors,
     profile_limits,
+    small_sample_stretch,
 )
 from relkit.survival.observed import ObservedLives
 from relkit.survival.status import Status
@@ -32,7 +33,8 @@ from relkit.survival.weibull_solve import Maximum, maximum
 
 __all__ = ["LimitsKind", "given_shape_fits", "own_fits"]
 
-LimitsKind = Literal["fisher", "profile", "bootstrap"]
+#: How confidence limits are made. "profile" is the likelihood ratio corrected for small samples.
+LimitsKind = Literal["fisher", "profile", "likelihood ratio", "bootstrap"]
 
 
 def own_fits(
@@ -55,9 +57,11 @@ def own_fits(
         The lives.
     confidence_level : float
         Level of the two-sided limits, between 0 and 1. [1]
-    limits : {"fisher", "profile", "bootstrap"}
-        Observed information on the log scale; likelihood ratio; percentiles of refits with
-        random weights. One failure, or failures all of one age, always get likelihood ratio.
+    limits : {"fisher", "profile", "likelihood ratio", "bootstrap"}
+        Observed information on the log scale; likelihood ratio corrected for small samples
+        (:func:`~relkit.survival.limits.small_sample_stretch`), and as in textbooks without it;
+        percentiles of refits with random weights. One failure, or failures all of one age,
+        always get likelihood ratio.
     rng : numpy.random.Generator or int
         Source of the weights, only used by "bootstrap".
     replicates : int
@@ -72,7 +76,7 @@ def own_fits(
     Raises
     ------
     ValueError
-        ``confidence_level`` is not between 0 and 1, ``limits`` is none of the three, or
+        ``confidence_level`` is not between 0 and 1, ``limits`` is none of the four, or
         ``replicates`` is below 2.
 
     References
@@ -108,7 +112,12 @@ def own_fits(
         elif limits == "fisher":
             columns.put_limits(peaks.where, _fisher(peaks, z))
         few = np.isin(columns.status[peaks.where], (Status.ONE_FAILURE, Status.EQUAL_AGES))
-        _put_ratio_limits(columns, peaks, few | (limits == "profile"), z)
+        by_ratio = few | (limits in ("profile", "likelihood ratio"))
+        stretch = small_sample_stretch(
+            columns.numbers["failures"][peaks.where], columns.numbers["lives"][peaks.where]
+        )
+        plain = np.ones(len(stretch)) if limits == "likelihood ratio" else stretch
+        _put_ratio_limits(columns, peaks, by_ratio, z * plain)
     return columns.result(confidence_level)
 
 
@@ -227,7 +236,7 @@ def _fisher(peaks: _Peaks, z: float) -> Limits:
 
 
 def _put_ratio_limits(
-    columns: FitColumns, peaks: _Peaks, wanted: NDArray[np.bool_], z: float
+    columns: FitColumns, peaks: _Peaks, wanted: NDArray[np.bool_], z: NDArray[np.float64]
 ) -> None:
     if not wanted.any():
         return
@@ -236,7 +245,7 @@ def _put_ratio_limits(
     peak, at = of_wanted(peaks.peak, wanted), of_wanted(peaks.at, wanted)
     errors = of_wanted(peaks.errors, wanted)
     part = peaks.likelihood.of_strata(wanted)
-    columns.put_limits(where, profile_limits(part, peak, at, errors, z))
+    columns.put_limits(where, profile_limits(part, peak, at, errors, z[wanted]))
 
 
 def _probability_of_wear(peaks: _Peaks) -> NDArray[np.float64]:

@@ -154,7 +154,7 @@ def test_plan_writes_page_workbook_and_tables(
     assert "company checks come first" in out
     assert all(len(line) <= 100 for line in out.splitlines() if str(folder) not in line)
     written = sorted(path.name for path in folder.iterdir())
-    assert written == ["plan.html", "plan.xlsx", "tables"]
+    assert written == ["job_cards.html", "plan.html", "plan.xlsx", "tables"]
     assert (folder / "tables" / "intervals.csv").exists()
     assert "<title>small: maintenance plan</title>" in (folder / "plan.html").read_text("utf-8")
 

@@ -67,8 +67,8 @@ class Losses(NamedTuple):
     nothing: float
 
 
-def made_logs(shape: float, failures: int, pool: str) -> pd.DataFrame:
-    rng = np.random.default_rng([int(10 * shape), failures, len(pool)])
+def made_logs(shape: float, failures: int, pool: str, seed: int = 0) -> pd.DataFrame:
+    rng = np.random.default_rng([int(10 * shape), failures, len(pool), *([seed] if seed else [])])
     shapes = [shape, *([shape] * 5 if pool == "alike" else CAMERA_SHAPES)]
     wanted = [failures, *([failures] * 5 if pool == "alike" else CAMERA_FAILURES)]
     parts = []

@@ -19,7 +19,7 @@ JOB_COLUMNS: dict[str, Any] = {
     "source": "", "job": "", "date": pd.NaT, "date_is_day": True, "vehicle": "", "component": "",
     "location": "", "finding": "", "action": "", "reading": float("nan"), "serial_out": "",
     "serial_in": "", "downtime_hours": float("nan"), "labour_hours": float("nan"),
-    "cost": float("nan"), "note": "", "event": "",
+    "cost": float("nan"), "note": "", "event": "", "closed": pd.NaT, "verdict": "",
 }  # fmt: skip
 FITMENT_COLUMNS: dict[str, Any] = {
     "source": "", "vehicle": "", "component": "", "location": "", "fitted_on": pd.NaT,
@@ -35,7 +35,7 @@ INSPECTION_COLUMNS: dict[str, Any] = {
 _SET_ASIDE = ["source", "kind", "reason", "column", "value", "mend", "original"]
 _FINDINGS = ["rule", "what", "rows", "where", "done", "severity"]
 _FILES = ["file", "kind", "rows", "encoding", "delimiter", "date_format"]
-_DATES = ("date", "fitted_on", "removed_on", "vehicle_left_on")
+_DATES = ("date", "closed", "fitted_on", "removed_on", "vehicle_left_on")
 
 
 def frame(rows: Rows, columns: Mapping[str, Any], file: str) -> pd.DataFrame:
@@ -69,6 +69,7 @@ def repair_log(
         set_aside=pd.DataFrame(list(set_aside), columns=_SET_ASIDE),
         findings=pd.DataFrame(columns=_FINDINGS),
         files=pd.DataFrame(columns=_FILES),
+        changes=pd.DataFrame(columns=["rule", "source", "column", "old", "new"]),
     )
 
 

@@ -38,7 +38,8 @@ def test_register_of_failures_only_is_told(
     make_log: Any, make_study: Any, failures: list[int], rule: str | None
 ) -> None:
     # Source: own algebra, Poisson numbers of failures.
-    findings = life_tables(fleet(make_log, failures), make_study()).findings
+    warn = {"problems": {"only_failed": "warn"}}
+    findings = life_tables(fleet(make_log, failures), make_study(treatments=warn)).findings
     limits = findings.loc[findings["severity"] == "limits", "rule"].tolist()
     assert limits == ([rule] if rule else [])
     if rule:

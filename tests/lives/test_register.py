@@ -105,8 +105,8 @@ def test_date_of_the_import_is_no_date_of_fitting(make_log: Any, make_study: Any
     found = tables.findings.set_index("rule")
     assert found.loc["import date", "rows"] == 12
     assert found.loc["unknown start", "rows"] == 12
-    # nine such vehicles are too few to doubt them
-    few = life_tables(make_log(jobs=jobs, fitments=fitments[:18]), make_study())
+    # four such vehicles are too few to doubt them
+    few = life_tables(make_log(jobs=jobs, fitments=fitments[:8]), make_study())
     assert "import date" not in set(few.findings["rule"])
 
 

@@ -123,3 +123,12 @@ def test_times_of_midnight_throughout_are_days(log_of: Reader) -> None:
     assert log.jobs["date_is_day"].tolist() == [True, True]
     log = log_of({"log.csv": log_with(["2023-01-05 00:00:00", "2023-01-07 06:00:00"])})
     assert log.jobs["date_is_day"].tolist() == [False, False]
+
+
+@pytest.mark.parametrize("pattern", ["%", "%d.%m.%Y %", "%n%s%(x)s", "{% for %}"])
+def test_a_pattern_that_is_none_is_refused(
+    log_of: Reader, files_with: Callable[..., dict[str, Any]], pattern: str
+) -> None:
+    # Source: the conversions that the Python documentation lists for strptime.
+    with pytest.raises(StudyError, match="is no pattern for dates"):
+        log_of({}, {"files": files_with(date_format=pattern)})

@@ -19,7 +19,7 @@ def test_columns_and_order_of_jobs(log_of: Reader, made_log: str) -> None:
     assert log.jobs.columns.tolist() == [
         *("source", "event", "job", "date", "date_is_day", "vehicle", "component", "location"),
         *("finding", "action", "reading", "reading_counter", "serial_out", "serial_in"),
-        *("downtime_hours", "labour_hours", "cost", "note"),
+        *("downtime_hours", "labour_hours", "cost", "note", "closed", "quantity", "verdict"),
     ]
     assert log.jobs["source"].tolist() == ["log.csv:4", "log.csv:3", "log.csv:2"]
     assert log.jobs["date"].dtype == "datetime64[ns]"

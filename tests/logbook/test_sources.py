@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -71,3 +72,34 @@ def test_empty_log_is_refused(log_of: Reader, made_log: str) -> None:
         log_of({"log.csv": made_log.splitlines()[0] + "\n"})
     with pytest.raises(InputError, match=r"log\.csv: the file is empty"):
         log_of({"log.csv": ""})
+
+
+def test_a_glob_does_not_follow_a_link_to_another_folder(
+    log_of: Reader,
+    files_with: FilesWith,
+    made_log: str,
+    tmp_path: Path,
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    # Source: common practice: what a study names is read, and nothing else.
+    elsewhere = tmp_path_factory.mktemp("elsewhere")
+    (elsewhere / "b.csv").write_text(made_log.replace("J", "K"))
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "b.csv").symlink_to(elsewhere / "b.csv")
+    (tmp_path / "out").symlink_to(elsewhere)
+    for path, link in (("in/*.csv", "in/b.csv"), ("o*/*.csv", "out/b.csv")):
+        with pytest.raises(InputError, match=f"^{link}: .*leads to another folder"):
+            log_of({"in/a.csv": made_log}, {"files": files_with(path=path)})
+    # named by itself it is read
+    assert len(log_of({}, {"files": files_with(path="in/b.csv")}).jobs) == 3
+
+
+def test_keys_that_say_nothing_of_a_kind_are_refused(log_of: Reader, files_with: FilesWith) -> None:
+    # Source: common practice: a setting is used or refused.
+    with pytest.raises(StudyError, match=r'covariates of "log\.csv" says nothing about the log'):
+        log_of({}, {"files": files_with(covariates={"depot": "note"})})
+    with pytest.raises(StudyError, match=r"carries of .* says nothing about the log"):
+        log_of({}, {"files": files_with(carries=[{"component": "pump"}])})
+    register = [{"path": "register.csv", "counters": {"km": "depot"}}]
+    with pytest.raises(StudyError, match=r"counters of .* says nothing about the register"):
+        log_of({}, {"files": {**files_with(), "register": register}})

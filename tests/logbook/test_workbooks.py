@@ -87,6 +87,20 @@ def test_merged_cells_two_header_rows_typed_dates_and_totals(log_of: Reader) -> 
     assert filled["rows"].tolist() == [2]
 
 
+def test_merged_cells_that_are_not_filled_down_are_pointed_out(log_of: Reader) -> None:
+    # Source: counted by hand: A5:A7 is merged; a merged header says nothing.
+    data = workbook(ROWS, merge=("A5:A7", "A3:A4", "C3:D3"))
+    log = log_of({"jobs.xlsx": data}, settings(fill_down=[]))
+    told = log.findings.set_index("rule").loc["merged cells"]
+    assert told[["what", "where"]].tolist() == [
+        'Cells of column "Vehicle" are merged over several rows',
+        "jobs.xlsx:5",
+    ]
+    assert log.files["encoding"].iloc[0] == 'sheet "Jobs"'
+    filled = log_of({"jobs.xlsx": data}, settings())
+    assert "merged cells" not in set(filled.findings["rule"])
+
+
 def test_typed_numbers_keep_their_value_under_a_decimal_comma(log_of: Reader) -> None:
     log = log_of({"jobs.xlsx": workbook(ROWS)}, settings(decimal=",", thousands="."))
     assert log.jobs["reading"].tolist()[0] == 1000.5

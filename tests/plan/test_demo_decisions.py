@@ -1,4 +1,4 @@
-"""The decisions on the made-up fleet against its own truth, over twenty seeds.
+"""The decisions on the made-up fleet against its own truth, over a hundred seeds.
 
 Source of every expected value: truth.csv of the demo (the parameters that made the log) and the
 cost rate of age replacement at those parameters, R. E. Barlow and F. Proschan, Mathematical
@@ -18,10 +18,12 @@ import relkit
 from relkit.decisions.age_replacement import cost_rate, replacement_age
 from relkit.demo.write import write_clean_demo
 from relkit.plan.evidence import with_places
+from tests.plan.demo_decisions import TABLE, measured
 
 pytestmark = pytest.mark.slow
 
-SEEDS = range(1, 21)
+#: Seeds planned anew here; the hundred are in the table that demo_decisions.py makes.
+SEEDS = range(1, 5)
 #: Failures from which a decision is asked to be right.
 MANY = 20
 
@@ -36,7 +38,7 @@ def intervals_and_truth(folder: Path, seed: int) -> pd.DataFrame:
 def excess_cost(rows: pd.DataFrame) -> np.ndarray:
     """Return the true cost rate of the planned interval over the least possible one, minus 1."""
     truth = {
-        "scale": rows["scale_h"].to_numpy(),
+        "scale": rows["scale_true"].to_numpy(),
         "shape": rows["shape_true"].to_numpy(),
         "cost_planned": rows["cost_planned"].to_numpy(),
         "cost_failure": rows["cost_failure"].to_numpy(),
@@ -55,34 +57,21 @@ def decisions(tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
 
 
 def test_nine_in_ten_items_with_many_failures_get_the_true_task_at_a_good_interval(
-    decisions: pd.DataFrame,
+    hundred: pd.DataFrame,
 ) -> None:
     # Source: truth.csv. Bars: 90 % of item-seeds, true cost within 5 % of the best.
-    many = decisions[decisions["failures"] >= MANY].copy()
+    many = hundred[hundred["failures"] >= MANY].copy()
     many["task_right"] = many["task"] == many["task_true"]
     replaced = many["task_right"] & (many["task_true"] == "planned replacement")
     many.loc[replaced, "excess"] = excess_cost(many[replaced])
     right = many["task_right"] & (many["excess"].fillna(0.0) <= 0.05)
     cells = many.assign(right=right).groupby(["component", "location"])["right"]
-    show(f"{len(many)} item-seeds with {MANY} failures or more over {len(SEEDS)} seeds")
     show(f"true task: {many['task_right'].mean():.1%}; and a good interval: {right.mean():.1%}")
     show(f"true excess cost, planned replacement: median {many['excess'].median():.2%}")
     show(f"  largest {many['excess'].max():.2%}; within 5 %: {(many['excess'] <= 0.05).sum()}")
     show(cells.agg(["size", "mean"]).to_string())
-    assert len(many) >= 10 * len(SEEDS)  # the bar is about something
-    assert replaced.sum() >= 5 * len(SEEDS)
+    assert replaced.sum() >= 500  # the bar is about something
     assert right.mean() >= 0.90
-
-
-def test_random_failures_are_hardly_ever_answered_with_replacement(
-    decisions: pd.DataFrame,
-) -> None:
-    # Source: truth.csv; a shape of 1 gains nothing by replacement, closed form. Bar: 2 %.
-    random = decisions[decisions["shape_true"] <= 1.1]
-    replaced = random["task"] == "planned replacement"
-    show(f"replaced though random: {replaced.sum()} of {len(random)} item-seeds")
-    assert len(random) >= 5 * len(SEEDS)
-    assert replaced.mean() <= 0.02
 
 
 def test_hidden_failures_are_always_answered_with_a_test_that_meets_its_target(
@@ -94,6 +83,57 @@ def test_hidden_failures_are_always_answered_with_a_test_that_meets_its_target(
     assert (hidden["task"] == "failure-finding").all()
     tested = hidden[hidden["interval"].notna()]
     assert (tested["unavailability"] <= 1.002 * tested["target_unavailability"]).all()
+
+
+@pytest.fixture(scope="module")
+def hundred() -> pd.DataFrame:
+    """Decisions over a hundred seeds, as measured once by demo_decisions.py."""
+    return pd.read_csv(TABLE)
+
+
+def test_over_a_hundred_seeds_the_true_task_is_found_for_items_with_many_failures(
+    hundred: pd.DataFrame,
+) -> None:
+    # Source: truth.csv. Bar of the project: 95 %.
+    many = hundred[hundred["failures"] >= MANY]
+    right = (many["task"] == many["task_true"]).mean()
+    show(f"{len(many)} item-seeds with {MANY} failures or more: {right:.1%} get the true task")
+    assert hundred["seed"].nunique() == 100
+    assert len(many) >= 1000
+    assert right >= 0.95
+
+
+def test_over_a_hundred_seeds_random_failures_are_not_answered_with_replacement(
+    hundred: pd.DataFrame,
+) -> None:
+    # Source: truth.csv. Bar of the project: 1 % of item-seeds with a true shape up to 1.1.
+    random = hundred[hundred["shape_true"] <= 1.1]
+    replaced = (random["task"] == "planned replacement").sum()
+    show(f"replaced though random: {replaced} of {len(random)} item-seeds")
+    assert replaced <= 0.01 * len(random)
+
+
+@pytest.mark.parametrize("location", ["boom arm", "rear high"])
+def test_over_a_hundred_seeds_cameras_not_worth_it_are_not_replaced_by_age(
+    location: str, hundred: pd.DataFrame
+) -> None:
+    # Source: truth.csv: true savings of 3 % and 0 %. Bar of the project: 90 %.
+    rows = hundred[(hundred["component"] == "camera") & (hundred["location"] == location)]
+    kept = (rows["task"] != "planned replacement").mean()
+    show(f"camera, {location}: not replaced by age in {kept:.0%} of {len(rows)} seeds")
+    assert kept >= 0.90
+
+
+def test_two_of_the_hundred_seeds_measured_anew(hundred: pd.DataFrame) -> None:
+    # Source: the table itself. A change upstream may move a single decision that lies near a
+    # threshold: two of 42 are allowed, and the table is to be made afresh at such a change.
+    again = measured([7, 64])
+    then = hundred[hundred["seed"].isin([7, 64])].reset_index(drop=True)
+    keys = ["seed", "component", "location"]
+    both = again.merge(then, on=keys, suffixes=("", "_then"), validate="one_to_one")
+    assert len(both) == len(then)
+    assert (both["task"] != both["task_then"]).sum() <= 2
+    assert (both["failures"] - both["failures_then"]).abs().max() <= 1.0
 
 
 def test_fitted_scales_lie_around_the_true_ones(tmp_path: Path) -> None:

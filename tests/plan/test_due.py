@@ -133,8 +133,10 @@ def test_a_fixed_day_of_the_year_brings_tests_forward_but_replaces_nothing_early
     )
     assert due_of(dated, "camera", "rear").loc["V1", "due_on"] == pd.Timestamp("2024-01-10")
     assert due_of(dated, "camera", "rear").loc["V1", "limit"] == "calendar"
+    visits = ["next_service_on", "advice", "waiting_costs"]  # the fixed day is a service too
     pd.testing.assert_frame_equal(
-        due_of(dated, "camera", "front"), due_of(plain, "camera", "front")
+        due_of(dated, "camera", "front").drop(columns=visits),
+        due_of(plain, "camera", "front").drop(columns=visits),
     )
 
 

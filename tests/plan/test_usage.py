@@ -46,6 +46,7 @@ def meters_with(
         corrections=pd.DataFrame(),
         fallback=fallback or {},
         findings=(),
+        estimated_days=31.0,
     )
 
 

@@ -142,6 +142,7 @@ def shop(accompanied: int) -> tuple[pd.DataFrame, pd.DataFrame]:
             "vehicle": [f"V{i % 9}" for i in range(n)],
             "location": "chute",
             "component": np.where(cable, "cable", "camera"),
+            "fitted_on": START,
             "ended_on": dates,
             "ended_by": "failure",
             "opened_by": "",
@@ -184,6 +185,19 @@ def test_nothing_accompanied_is_nothing_found() -> None:
     assert table["finding"].tolist() == ["nothing found"] * 2
     assert table["p_value"].tolist() == pytest.approx([1.0, 1.0])
     assert common_cause_screen(jobs, lives.assign(ended_by="still in service")).empty
+
+
+def test_a_change_of_unknown_start_counts_by_the_row_that_opened_the_next_life() -> None:
+    # Counted by hand: the three accompanied cables have no life before; theirs begin there.
+    jobs, lives = shop(3)
+    changed = lives.iloc[:3]
+    begun = changed.assign(
+        opened_by=changed["closed_by"], closed_by="", fitted_on=changed["ended_on"],
+        ended_on=START + pd.Timedelta(days=700), ended_by="still in service",
+    )  # fmt: skip
+    table = common_cause_screen(jobs, pd.concat([lives.iloc[3:], begun], ignore_index=True))
+    whole = common_cause_screen(jobs, lives)
+    pd.testing.assert_frame_equal(table, whole)
 
 
 def test_second_row_of_the_same_place_is_no_company() -> None:

@@ -23,15 +23,14 @@ def test_the_table_has_every_cell_once() -> None:
 
 
 def test_limits_cover_from_ten_failures_on() -> None:
-    # Bars: 93 to 97 % from 10 failures on. Complete samples of 10 miss them by 0.2 to 0.6 %:
-    # stated here, with the smaller cells, so that they cannot get worse unseen.
-    complete = (TABLE["failures"] == 10) & (TABLE["censored"] == 0)
-    kept = TABLE.loc[(TABLE["failures"] >= 10) & ~complete, LIVES]
-    assert len(kept) == 16
+    # Bars: 93 to 97 % from 10 failures on. The smaller cells keep them too, which is stated here
+    # so that they cannot get worse unseen.
+    kept = TABLE.loc[TABLE["failures"] >= 10, LIVES]
+    assert len(kept) == 18
     assert ((kept > 0.93) & (kept < 0.97)).all(axis=None)
-    assert TABLE.loc[complete, LIVES].to_numpy() == pytest.approx(0.926, abs=0.004)
+    assert (kept.min(axis=None).round(3), kept.max(axis=None).round(3)) == (0.942, 0.956)
     few = TABLE[TABLE["failures"] == 5].groupby("censored")[LIVES].min().min(axis=1)
-    assert few.round(3).tolist() == [0.895, 0.929, 0.938]
+    assert few.round(3).tolist() == [0.946, 0.942, 0.938]
     assert TABLE["without_limits"].max() < 0.01
 
 

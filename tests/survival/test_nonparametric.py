@@ -193,11 +193,25 @@ def test_the_curve_can_wait_until_enough_are_at_risk() -> None:
     # Source: own algebra. Two at risk at age 5, six from age 20 on.
     age, entry = [5, 30, 31, 32, 33, 34, 35], [0, 0, 20, 20, 20, 20, 20]
     curve = curve_of(age, [1] * 7, entry, fewest_at_risk=5)
-    assert curve.age.tolist() == [30, 31, 32, 33, 34, 35]
+    assert curve.age.tolist() == [30, 31]  # six and five at risk; fewer after it
     assert curve.survival[0] == pytest.approx(5 / 6)
     assert set(curve.starts_at) == {5.0}
+    assert set(curve.stops_at) == {31.0}
+    assert set(curve.left_out) == {5.0}
     assert curve_of(age, [1] * 7, entry).age[0] == 5
     assert curve_of(age, [1] * 7, entry, fewest_at_risk=9).age[0] == 5  # never enough: as usual
+
+
+def test_the_curve_stops_where_few_are_left() -> None:
+    # Source: own algebra: ten lives, five at risk at the sixth failure; nothing is cut without it.
+    age, entry = [*range(1, 11)], [0] * 10
+    curve = curve_of(age, [1] * 10, entry, fewest_at_risk=5)
+    assert curve.age.tolist() == [1, 2, 3, 4, 5, 6]
+    assert set(curve.stops_at) == {6.0}
+    assert set(curve.left_out) == {4.0}
+    whole = curve_of(age, [1] * 10, entry)
+    assert np.isnan(whole.stops_at).all()
+    np.testing.assert_array_equal(curve.survival, whole.survival[:6])
 
 
 def test_dead_on_arrival_counts_at_age_zero() -> None:

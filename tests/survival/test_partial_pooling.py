@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from relkit.survival.observed import ObservedLives, observed_lives
 from relkit.survival.partial_pooling import drawn_cells, partial_pooling
+from relkit.survival.pooling_levels import TILT
+from relkit.survival.shape_posterior import censoring_power
 from relkit.survival.weibull import own_fits
 
 AGES = (
@@ -53,6 +55,7 @@ def test_posterior_agrees_with_draws_from_the_model() -> None:
     scatter_u = half_normal(rng, 0.3, 0.03, 0.82, n)
     scatter_v = half_normal(rng, 0.5, 0.03, 1.5, n)
     weight, shapes, scales = 1.0 * (np.abs(mean_u - 0.65) < 1.2), [], []  # means of the grid
+    weight = weight * np.exp(TILT * (1 - censoring_power(np.array([5 / 14]))) * mean_u)
     for age, failed in zip(AGES, FAILED, strict=True):
         u = rng.normal(mean_u, scatter_u)
         v = reference + rng.normal(mean_v, scatter_v)
@@ -74,6 +77,45 @@ def test_posterior_agrees_with_draws_from_the_model() -> None:
     assert math.log(result.pool_shape[0]) == pytest.approx(
         np.average(mean_u, weights=weight), abs=0.05
     )
+
+
+def test_three_levels_agree_with_draws_from_the_model() -> None:
+    # Source: importance sampling of the stated model, as above: pool, two subpools of one stratum
+    # and a third without lives to speak of. Its errors are about 0.04.
+    n, rng = 500_000, np.random.default_rng(2)
+    ages = (*AGES, np.array([100.0, 50.0]))
+    failed = (*FAILED, np.array([0, 0]))
+    sizes = [len(a) for a in ages]
+    codes = np.repeat(np.arange(3), sizes)
+    lives = observed_lives(codes, np.concatenate(ages), np.concatenate(failed))
+    subpool = np.array([0, 1, 1])
+    result = partial_pooling(lives, np.zeros(3, int), 1, subpool=subpool, confidence_level=0.9)
+    reference = result.log_reference[0]
+    top_u, top_v = rng.normal(math.log(1.3), 0.8, n), rng.uniform(-1.8, 2.4, n)
+    tilt = TILT * (1 - censoring_power(np.array([5 / 16])))
+    weight = (np.abs(top_u - 0.65) < 1.2) * np.exp(tilt * top_u)
+    wide_u, near_u = half_normal(rng, 0.3, 0.03, 0.82, n), half_normal(rng, 0.3, 0.03, 0.82, n)
+    wide_v, near_v = half_normal(rng, 0.5, 0.03, 1.5, n), half_normal(rng, 0.5, 0.03, 1.5, n)
+    means = [(rng.normal(top_u, wide_u), rng.normal(top_v, wide_v)) for _ in range(2)]
+    shapes, scales = [], []
+    for age, ended, g in zip(ages, failed, subpool, strict=True):
+        u = rng.normal(means[g][0], near_u)
+        v = reference + rng.normal(means[g][1], near_v)
+        log_hazard = np.exp(u)[:, None] * (np.log(age) - v[:, None])
+        log_density = u[:, None] + log_hazard - np.log(age)
+        weight = weight * np.exp((ended * log_density - np.exp(log_hazard)).sum(axis=1))
+        shapes.append(u)
+        scales.append(v)
+    for i in range(3):
+        for end, p, tolerance in (("", 0.5, 0.08), ("_lower", 0.05, 0.16), ("_upper", 0.95, 0.16)):
+            for name, values in (("shape", shapes[i]), ("scale", scales[i])):
+                expected = weighted_quantile(values, weight, p)
+                got = math.log(getattr(result, name + end)[i])
+                assert got == pytest.approx(expected, abs=tolerance), (i, name, end)
+    average = np.average(means[1][0], weights=weight)
+    assert math.log(result.subpool_shape[1]) == pytest.approx(average, abs=0.06)
+    with pytest.raises(ValueError, match="subpool 0 has strata of several pools"):
+        partial_pooling(two(), np.array([0, 1]), 2, subpool=np.array([0, 0]))
 
 
 def test_draws_follow_the_posterior() -> None:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
+from relkit.survival import own_law
 from relkit.survival.screen_tables import batch_screen, fitted_half_year, serial_prefix
 from relkit.survival.subgroups import benjamini_hochberg, subgroup_tests
 from relkit.survival.tables import weibull_fits
@@ -59,8 +63,8 @@ def test_adjustment_as_published() -> None:
     assert np.delete(with_gap, 7) == pytest.approx(adjusted)
 
 
-def slow_statistic(lives: pd.DataFrame, label: str) -> tuple[float, float]:
-    """Ratio and statistic by statsmodels' logistic regression over slowly counted risk sets."""
+def slow_failures(lives: pd.DataFrame, label: str) -> Floats:
+    """Hit, log odds, log hazard and log age of each failure, risk sets counted one by one."""
     fits = weibull_fits(lives, "location").set_index("location")
     rows = []
     for _, life in lives[lives["failed"]].iterrows():
@@ -76,19 +80,31 @@ def slow_statistic(lives: pd.DataFrame, label: str) -> tuple[float, float]:
             log_hazard += (law["shape"] - 1) * np.log(life["age"])
             odds = np.log(own / (len(risk) - own))
             rows.append([life["label"] == label, odds, log_hazard, np.log(life["age"])])
-    hit, odds, hazard, log_age = np.array(rows, dtype=float).T
-    x = np.column_stack([np.ones(len(hit)), hazard, log_age])
-    if len(fits) == 1:  # the hazard is a function of the age
-        x = x[:, [0, 2]]
-    family = sm.families.Binomial()
-    full = sm.GLM(hit, x, family=family, offset=odds).fit(tol=1e-12)
-    one = sm.GLM(hit, x[:, :1], family=family, offset=odds).fit(tol=1e-12)
-    null = (hit * odds - np.logaddexp(0, odds)).sum()
-    return float(np.exp(one.params[0])), 2 * (full.llf - null)
+    return np.array(rows, dtype=float)
 
 
-def test_statistic_is_that_of_a_logistic_regression_over_risk_sets() -> None:
-    # Source: second implementation above, statsmodels' GLM.
+def slow_statistic(lives: pd.DataFrame, label: str) -> float:
+    """Mean likelihood ratio over the same laws, each level found by a root finder."""
+    hit, odds, hazard, age = slow_failures(lives, label).T
+    usual = (1 / (1 + np.exp(-odds))).sum()
+    ratios = []
+    for beside, share in ((False, 0.8), (True, 0.2)):
+        for shape, more in itertools.product((0.7, 1, 1.5, 2.2, 3.2), (1.3, 1.6, 2, 2.5, 3.2, 4.5)):
+
+            def odds_at(level: float, b: float = shape, own: bool = beside) -> Floats:
+                r = np.exp(level + (b - 1) * age - hazard)
+                return np.exp(odds) * (1 + r if own else r)
+
+            goal = min(more * usual, (usual + len(hit)) / 2)
+            level = brentq(lambda x: (odds_at(x) / (1 + odds_at(x))).sum() - goal, -60, 60)  # noqa: B023
+            likelihood = np.where(hit == 1, odds_at(level), 1) / (1 + odds_at(level))
+            null = np.where(hit == 1, np.exp(odds), 1) / (1 + np.exp(odds))
+            ratios.append(share / 30 * np.prod(likelihood / null))
+    return float(np.log(np.sum(ratios)))
+
+
+def test_statistic_is_the_mean_likelihood_ratio_over_slowly_counted_risk_sets() -> None:
+    # Source: second implementation above; the ratio by statsmodels' GLM.
     lives = fleet(1)
     group, _ = pd.factorize(lives["label"], sort=True)
     found = subgroup_tests(
@@ -96,14 +112,14 @@ def test_statistic_is_that_of_a_logistic_regression_over_risk_sets() -> None:
         stratum=lives["location"].astype(int),
     )  # fmt: skip
     for code in range(3):
-        ratio, statistic = slow_statistic(lives, f"L{code}")
-        assert found.degrees_of_freedom[code] == 3
-        assert found.ratio[code] == pytest.approx(ratio, rel=1e-4)
-        assert found.statistic[code] == pytest.approx(statistic, abs=1e-4)
+        hit, odds, _, _ = slow_failures(lives, f"L{code}").T
+        one = sm.GLM(hit, np.ones((len(hit), 1)), family=sm.families.Binomial(), offset=odds)
+        assert np.log(found.ratio[code]) == pytest.approx(one.fit(tol=1e-12).params[0], abs=1e-6)
+        assert found.statistic[code] == pytest.approx(slow_statistic(lives, f"L{code}"), abs=1e-4)
 
 
-def test_one_stratum_alone_is_a_cox_regression_with_the_log_age() -> None:
-    # Source: statsmodels' PHReg for the ratio, and the slow count for the statistic.
+def test_one_stratum_alone_is_a_cox_regression() -> None:
+    # Source: statsmodels' PHReg for the ratio.
     lives = fleet(2).assign(location="0")
     group, _ = pd.factorize(lives["label"], sort=True)
     found = subgroup_tests(lives["age"], lives["failed"], group, entry=lives["entry"])
@@ -111,31 +127,53 @@ def test_one_stratum_alone_is_a_cox_regression_with_the_log_age() -> None:
     fit = sm.PHReg(
         lives["age"], own, status=lives["failed"].astype(int), entry=lives["entry"], ties="breslow"
     ).fit()
-    assert found.degrees_of_freedom[3] == 2
     assert np.log(found.ratio[3]) == pytest.approx(float(fit.params[0]), abs=1e-4)
-    assert found.statistic[3] == pytest.approx(slow_statistic(lives, "L3")[1], abs=1e-4)
+
+
+def test_many_failures_are_drawn_from_the_normal_law_of_their_scores(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Invariant: both ways give the same p-value but for simulation, about 0.01 each.
+    lives = fleet(11, 2_000)
+    group, _ = pd.factorize(lives["label"], sort=True)
+
+    def p_values() -> Floats:
+        return subgroup_tests(
+            lives["age"], lives["failed"], group, entry=lives["entry"],
+            stratum=lives["location"].astype(int),
+        ).p_value  # fmt: skip
+
+    exact = p_values()
+    monkeypatch.setattr(own_law, "_MANY", 0)
+    assert p_values() == pytest.approx(exact, abs=0.05)
+    assert np.ptp(exact) > 0.3
+
+
+def test_strong_evidence_has_a_p_value_below_what_was_simulated() -> None:
+    # Source: Markov's inequality: the mean ratio has mean 1 by chance.
+    found = own_law.own_law_test([1] * 40, [0.0] * 40, [-7.0] * 40, [6.0] * 40)
+    assert found.p_value == pytest.approx(np.exp(-found.statistic))
+    assert found.p_value < 1 / 2_000
 
 
 def test_level_holds_for_small_groups_with_late_entry() -> None:
-    # Own measurement: over 400 fleets (seeds 2000 to 2399, 3,660 tests with five to ten failures
-    # expected) 5.8 % of p-values are below 0.05 and 0.8 % below 0.005; something is found in
-    # 7.5 % of fleets (promised: 5 %). 120 fleets have a standard error of 0.6 %; bounds are three
-    # of them. Seeds and bounds were set after that: on seeds 0 to 79 the level had read 8.1 %.
-    p = np.concatenate([p_values_of(fleet(seed, 220, 12))[0] for seed in range(3000, 3120)])
+    # Binomial: 70 fleets give about 640 tests, correlated within a fleet; a level of 5 % has a
+    # standard error of about 1 %. Bounds are three of them above, and above 2 % (cautious).
+    p = np.concatenate([p_values_of(fleet(seed, 220, 12))[0] for seed in range(3000, 3070)])
     p = p[~np.isnan(p)]
-    assert len(p) > 900
-    assert 0.04 < (p < 0.05).mean() < 0.076
-    assert (p < 0.005).mean() < 0.017
+    assert len(p) > 500
+    assert 0.02 < (p < 0.05).mean() < 0.08
+    assert (p < 0.005).mean() < 0.012
 
 
 def test_nothing_is_found_more_often_than_the_adjustment_allows() -> None:
-    # Binomial: where nothing is planted something is found in at most 5 % of fleets; 80
-    # fleets have a standard error of 2.4 %, bounds are three of them.
+    # Binomial: where nothing is planted something is found in at most 5 % of fleets; 40
+    # fleets have a standard error of 3.4 %, the bound is three of them above.
     found = 0
-    for seed in range(80):
+    for seed in range(40):
         p = p_values_of(fleet(500 + seed))[0]
         found += bool((benjamini_hochberg(p) < 0.05).any())
-    assert found / 80 < 0.123
+    assert found / 40 < 0.154
 
 
 def with_batch(seed: int, scale: float) -> pd.DataFrame:
@@ -157,16 +195,16 @@ def with_batch(seed: int, scale: float) -> pd.DataFrame:
 
 
 def test_batch_with_a_law_of_its_own_is_found() -> None:
-    # Own construction: scale 0.8 against 1, 2 and 8; found first in at least 27 of 30 fleets.
-    tables = [batch_screen(with_batch(seed, 0.8), "label").iloc[0] for seed in range(30)]
+    # Own construction: scale 0.8 against 1, 2 and 8; found first in at least 18 of 20 fleets.
+    tables = [batch_screen(with_batch(seed, 0.8), "label").iloc[0] for seed in range(20)]
     first = [row for row in tables if row["label"] == "bad"]
-    assert sum(row["finding"] == "fails more often" for row in first) >= 27
+    assert sum(row["finding"] == "fails more often" for row in first) >= 18
     assert all(row["scale_ratio"] < 1 for row in first)
 
 
 def test_batch_bad_in_mild_places_only_is_seen_where_the_mean_ratio_is_not() -> None:
     # Own construction: half of 80 lives in a harsh place last longer than their like, the
-    # others, in a mild one, fail four times as often: the one-ratio statistic stays small.
+    # others, in a mild one, fail four times as often: the mean ratio stays near 1.
     lives = fleet(3, 900)
     mild, harsh = lives["location"].eq("2").to_numpy(), lives["location"].eq("0").to_numpy()
     rng = np.random.default_rng(3)
@@ -179,7 +217,8 @@ def test_batch_bad_in_mild_places_only_is_seen_where_the_mean_ratio_is_not() -> 
         lives.loc[chosen, "entry"] = 0.0
     found = batch_screen(lives, "label").iloc[0]
     assert found["label"] == "bad"
-    assert found["p_value_adjusted"] < 0.001
+    assert found["p_value_adjusted"] < 0.05
+    assert found["hazard_ratio_lower"] < 1.1
 
 
 def test_frame_says_what_is_still_in_service_and_where() -> None:

@@ -62,6 +62,7 @@ def test_columns_of_the_contract_are_there() -> None:
         "upper",
         "starts_at",
         "left_out",
+        "stops_at",
     ]
     assert list(cumulative_hazards(lives)) == [
         "age",
