@@ -49,7 +49,8 @@ def in_event_dates(rows: pd.DataFrame, study: Study) -> Sifted:
     days = (closed - opened).dt.total_seconds().to_numpy()[given] / 86_400.0
     problems = study.treatments.problems
     before = given & (closed.dt.normalize() < opened.dt.normalize()).to_numpy()
-    late = given & ((closed - opened).dt.days > problems.deferred_days).to_numpy()
+    days_waited = (closed - opened).dt.days.to_numpy(dtype=float)
+    late = given & (days_waited > problems.deferred_days)
     by_closing = problems.event_date == "closed"
     found = [
         finding(

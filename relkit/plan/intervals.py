@@ -32,6 +32,9 @@ __all__ = ["interval_table"]
 
 Floats = NDArray[np.float64]
 
+#: From limits this far off the fitted scale on, the table says in words how far (own choice).
+WIDE = 0.15
+
 _FROM_FITS = (
     "lives",
     "failures",
@@ -289,14 +292,30 @@ def _warnings(table: pd.DataFrame, here: pd.DataFrame, found: Evidence) -> list[
     unknown = _count(here.loc[here["age"].isna(), "stratum"], len(table))
     masked = table["masked_failures"].tolist()
     reasons = found.fits["reason"].fillna("").astype(str).tolist()
+    off = _how_far_off(table)
     words = []
     for i, (positions, conflict) in enumerate(
         zip(table["positions"].tolist(), table["conflict"].tolist(), strict=True)
     ):
-        parts = [reasons[i]]
+        parts = [reasons[i], off[i]]
         if unknown[i]:
             parts.append(f"{unknown[i]} of {positions} items have no known age")
         if masked[i]:
             parts.append(f"{masked[i]} jobs replaced several items: failures shared out")
         words.append("; ".join(part for part in [*parts, conflict] if part))
     return words
+
+
+def _how_far_off(table: pd.DataFrame) -> list[str]:
+    """Return between which multiples of the fitted scale the true one may lie, if far apart."""
+    scale, lower, upper = (
+        table[name].to_numpy(dtype=float) for name in ("scale", "scale_lower", "scale_upper")
+    )
+    low, high = lower / scale, upper / scale
+    wide = np.isfinite(low + high) & ((low < 1 - WIDE) | (high > 1 + WIDE))
+    return [
+        f"the true life may be {a:.2f} to {b:,.{2 if b < 10 else 0}f} times the fitted one"
+        if here
+        else ""
+        for a, b, here in zip(low, high, wide, strict=True)
+    ]

@@ -57,7 +57,7 @@ def job_cards(
             service=service,
             at_once=table["state"].isin(["overdue", "never tested"]),
             bay_hours=np.nan,
-            on=table["on"].where(table["on"].notna(), first),
+            on=table["on"].fillna(first) if pd.notna(first) else table["on"],
         )
     if table.empty:
         return pd.DataFrame(columns=list(JOB_CARD_COLUMNS))

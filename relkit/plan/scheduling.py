@@ -149,7 +149,8 @@ def _pairs(
     known: dict[str, tuple[int, ...]] = {}
     uses = rates[study.clock].to_dict()
     groups = here.groupby("stratum")["vehicle"].agg(list)
-    for stratum, fitted in zip(groups.index.astype(int).tolist(), groups.tolist(), strict=True):
+    for number, fitted in zip(groups.index.tolist(), groups.tolist(), strict=True):
+        stratum = int(number)
         task = str(chosen.triage.task[stratum])
         if task not in _WITH_INTERVAL:
             continue

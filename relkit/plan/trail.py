@@ -190,7 +190,8 @@ def _lives_of(source: str, row: pd.DataFrame, plan: Plan, log: RepairLog) -> pd.
     role = pd.Series("", index=lives.index, dtype=object)
     for name in (source, *merged):
         for column, words in (("opened_by", "opened it"), ("closed_by", "ended it")):
-            hit = lives[column].astype(str).str.split("; ").map(set).map(lambda s, n=name: n in s)
+            texts = "; " + lives[column].astype(str) + "; "
+            hit = texts.str.contains(f"; {name}; ", regex=False)
             role = role.mask(hit & (role == ""), words)
     for kind, words in (("readings", "gives its age"), ("inspections", "looked at it")):
         if (row["kind"] == kind).any():

@@ -146,7 +146,8 @@ def place_figure(places: pd.DataFrame, compared: pd.DataFrame | None = None) -> 
         tickvals=[0.08, 0.5, 0.92],
         ticktext=["fewer came", "as expected", "more came"],
     )
-    outer = places["outcomes"].iloc[[0, -1]].sum() / total
+    counts = places["outcomes"].to_numpy(dtype=float)
+    outer = (counts[0] + counts[-1]) / total
     return alternative(
         figure,
         f"Place of {plural(total, 'outcome')} in their forecasts, in ten classes that would hold "

@@ -131,7 +131,7 @@ def weibull_papers(plan: Plan, most: int = 3) -> dict[str, go.Figure]:
     for name, fit in zip(item_names(fits, plan.study.by), fits.to_dict("records"), strict=True):
         own = np.all([(plan.curves[key] == fit[key]).to_numpy() for key in by], axis=0)
         figures[name] = probability_figure(
-            plan.curves[own],
+            plan.curves.loc[np.asarray(own, dtype=bool)],
             pd.Series(fit),
             name=name,
             clock=plan.study.clock,

@@ -51,7 +51,8 @@ def with_batch(side: Side, change: BatchChange) -> Side:
     if change.component is not None:
         held &= side.items["base"] == change.component
     items = side.items.assign(law=side.items["law"].where(~held, law))
-    items["first_planned"] = items["first_planned"].where(~held, _ahead(side, change))
+    first = items["first_planned"].to_numpy(dtype=float)
+    items["first_planned"] = np.where(held.to_numpy(dtype=bool), _ahead(side, change), first)
     fitted = int(held.sum())
     note = f"{fitted} items of the batch are in service; its life rests on {int(own.sum())} lives"
     return replace(side, items=items, notes=(*side.notes, note))

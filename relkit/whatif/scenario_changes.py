@@ -234,15 +234,15 @@ def _with_interval(side: Side, change: IntervalChange) -> Side:
             path="scenario",
             mend="Name a task beside the interval, or items that have one",
         )
-    new = items["interval"]
+    new = items["interval"].to_numpy(dtype=float)
     if change.task == "run to failure":
-        new = new.where(~rows, np.nan)
+        new = np.where(rows, np.nan, new)
     elif change.factor is not None:
-        new = new.where(~rows, new * change.factor)
+        new = np.where(rows, new * change.factor, new)
     elif change.every is not None:
-        new = new.where(~rows, _in_items_clock(side, change.every))
+        new = np.where(rows, _in_items_clock(side, change.every), new)
     else:
-        new = new.where(~rows, _of_services(side))
+        new = np.where(rows, _of_services(side), new)
     return replace(side, items=items.assign(interval=new))
 
 

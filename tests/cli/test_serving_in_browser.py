@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -18,25 +17,13 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 pytestmark = pytest.mark.browser
 
 ROOT = Path(__file__).parents[2]
 STUDY = ROOT / "data_demo" / "dirty" / "study.toml"
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 PATIENCE = 120_000  #: ms; a kernel starts and a plan is built in it
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    found = shutil.which("chromium") or shutil.which("chromium-browser")
-    if found is None:
-        pytest.fail("no Chromium found: install it (on Debian: apt-get install chromium)")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=found, args=FLAGS)
-        yield opened
-        opened.close()
 
 
 @contextmanager

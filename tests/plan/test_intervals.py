@@ -12,7 +12,7 @@ import pytest
 from relkit.plan.choices import Choices, choices
 from relkit.plan.decision_curves import cost_curves, unavailability_curves
 from relkit.plan.evidence import Evidence
-from relkit.plan.intervals import interval_table
+from relkit.plan.intervals import _how_far_off, interval_table
 from relkit.plan.scheduling import scheduled_visits
 from relkit.plan.usage import service_grids
 from relkit.study.read import study_from_mapping
@@ -202,3 +202,20 @@ def test_without_any_interval_the_curves_are_empty_tables(
     assert cost_curves(found, chosen, keys).empty
     assert "cost_rate" in cost_curves(found, chosen, keys)
     assert unavailability_curves(found, chosen, ITEMS, keys).empty
+
+
+def test_wide_limits_are_said_in_words() -> None:
+    # own algebra: limits as multiples of the fitted scale
+    table = pd.DataFrame(
+        {
+            "scale": [1000.0, 1000.0, 1000.0, float("nan")],
+            "scale_lower": [830.0, 900.0, 100.0, 500.0],
+            "scale_upper": [1230.0, 1100.0, 25_000.0, float("nan")],
+        }
+    )
+    assert _how_far_off(table) == [
+        "the true life may be 0.83 to 1.23 times the fitted one",
+        "",
+        "the true life may be 0.10 to 25 times the fitted one",
+        "",
+    ]

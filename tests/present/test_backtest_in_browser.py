@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import pandas as pd
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
 from relkit.plan.result import Plan
 from relkit.present.backtest_page import write_backtest_page
@@ -17,19 +15,6 @@ from relkit.whatif.backtest import Backtest, backtest_of_log
 from tests.whatif.simulated_logs import simulated_log
 
 pytestmark = pytest.mark.browser
-
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    found = shutil.which("chromium") or shutil.which("chromium-browser")
-    if found is None:
-        pytest.fail("no Chromium found: install it (on Debian: apt-get install chromium)")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=found, args=FLAGS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")

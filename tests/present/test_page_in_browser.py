@@ -2,30 +2,15 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from relkit.plan.result import Plan
 from relkit.present.page import write_page
 
 pytestmark = pytest.mark.browser
-
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    found = shutil.which("chromium") or shutil.which("chromium-browser")
-    if found is None:
-        pytest.fail("no Chromium found: install it (on Debian: apt-get install chromium)")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=found, args=FLAGS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from playwright.sync_api import Browser
 
 from relkit.plan.result import Plan
 from relkit.present.cautions import CAUTIONS
@@ -120,24 +122,13 @@ def test_each_table_has_a_sheet(worked: Plan) -> None:
 
 
 @pytest.mark.browser
-def test_each_card_prints_on_a_sheet_of_its_own(worked: Plan, tmp_path: Path) -> None:
+def test_each_card_prints_on_a_sheet_of_its_own(
+    browser: Browser, worked: Plan, tmp_path: Path
+) -> None:
     # Source: the browser's own print: two cards, two pages, none cut at the side.
-    import re
-    import shutil
-
-    from playwright.sync_api import sync_playwright
-
     path = write_job_cards(worked, tmp_path / "job_cards.html")
-    found = shutil.which("chromium") or shutil.which("chromium-browser")
-    if found is None:
-        pytest.fail("no Chromium found: install it (on Debian: apt-get install chromium)")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=found, args=["--no-sandbox", "--disable-gpu"]
-        )
-        page = browser.new_page(viewport={"width": 390, "height": 800})
-        page.goto(path.as_uri())
-        assert page.evaluate("document.documentElement.scrollWidth") <= 390
-        pdf = page.pdf(format="A4")
-        browser.close()
-    assert len(re.findall(rb"/Type\s*/Page[^s]", pdf)) == 2
+    page = browser.new_page(viewport={"width": 390, "height": 800})
+    page.goto(path.as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert len(re.findall(rb"/Type\s*/Page[^s]", page.pdf(format="A4"))) == 2
+    page.close()
