@@ -73,7 +73,12 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     )
     words = ["notebooks", str(STUDY), "--out", str(folder / "copies"), "--no-browser"]
     pattern = r"http://127\.0\.0\.1:\d+/lab\?token=\w+"
-    with _running([*words, "--port", "0"], pattern, JUPYTER_CONFIG_PATH=str(folder)) as found:
+    own = {  # no layout and no settings of earlier starts
+        "JUPYTER_CONFIG_PATH": str(folder),
+        "JUPYTERLAB_WORKSPACES_DIR": str(folder / "workspaces"),
+        "JUPYTERLAB_SETTINGS_DIR": str(folder / "settings"),
+    }
+    with _running([*words, "--port", "0"], pattern, **own) as found:
         yield found[0].replace("/lab?", "/lab/tree/{name}?")
 
 
@@ -161,7 +166,10 @@ def test_a_slider_moved_by_keyboard_changes_the_numbers(
 def test_notebooks_run_in_jupyterlab(browser: Browser, lab: str, start: str) -> None:
     name = next(path.name for path in (ROOT / "notebooks").glob(f"{start}*.ipynb"))
     page, wrong = _opened(browser, lab.format(name=name))
-    page.locator(".jp-Notebook .jp-Cell").first.wait_for(timeout=PATIENCE)
+    page.locator(".jp-Notebook .jp-Cell").first.wait_for(state="attached", timeout=PATIENCE)
+    # at its first start JupyterLab can lay its launcher over the notebook that was asked for
+    page.locator(".lm-DockPanel-tabBar .lm-TabBar-tab", has_text=name[:12]).first.click()
+    page.locator(".jp-Notebook .jp-Cell:visible").first.wait_for(timeout=PATIENCE)
     idle = page.get_by_text(re.compile(r"Python 3 .* \| Idle"))
     idle.wait_for(timeout=PATIENCE)
     page.get_by_role("menuitem", name="Run", exact=True).click()
