@@ -23,7 +23,7 @@ from relkit.present.decision_figures import (
 from relkit.present.matter_parts import leaning
 from relkit.present.shown import Cell, ShownTable, shown_table
 from relkit.present.unknown import item_names
-from relkit.present.wording import period, plural, sentence, task_words
+from relkit.present.wording import period, sentence, task_words
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -324,8 +324,3 @@ def _value(value: Any) -> str:
     if hasattr(value, "items"):
         return ", ".join(f"{name}: {_value(entry)}" for name, entry in value.items())
     return "" if value is None else str(value)
-
-
-def counted_rows(total: int, shown: int) -> str:
-    """Return how many rows a table shows of how many."""
-    return plural(total, "row") if total == shown else f"the first {shown:,} of {total:,} rows"
